@@ -1,0 +1,113 @@
+"""What every test may ask for: the tools it needs, and a real broker."""
+
+import os
+import shutil
+import socket
+import subprocess
+import time
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
+from pathlib import Path
+
+import pytest
+from hypothesis import Phase, settings
+
+settings.register_profile("local", deadline=None, print_blob=True)
+settings.register_profile("ci", deadline=None, print_blob=True, derandomize=True)
+# One failing example is enough to catch a planted fault: no shrinking, nothing kept.
+settings.register_profile(
+    "mutate",
+    deadline=None,
+    derandomize=True,
+    database=None,
+    phases=[Phase.explicit, Phase.generate],
+    max_examples=50,
+)
+settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "ci" if os.environ.get("CI") else "local"))
+
+# Debian puts daemons where an ordinary user's PATH does not look.
+TOOL_PATH = os.pathsep.join([os.environ.get("PATH", os.defpath), "/usr/sbin", "/usr/local/sbin"])
+BROKER_START_S = 10.0
+
+
+def require_tool(name: str) -> str:
+    """Return the path of the program `name`.
+
+    Where it is missing the test is skipped; with INKSTEWARD_REQUIRE=all in the environment it fails, so that
+    a run that is meant to test everything cannot pass by leaving something out.
+    """
+    required = os.environ.get("INKSTEWARD_REQUIRE", "")
+    if required not in ("", "all"):
+        pytest.fail(f"INKSTEWARD_REQUIRE is {required!r}; expected 'all', or leave it unset")
+    found = shutil.which(name, path=TOOL_PATH)
+    if found is None and required == "all":
+        pytest.fail(f"{name} is not installed, and INKSTEWARD_REQUIRE=all")
+    if found is None:
+        pytest.skip(f"{name} is not installed")
+    return found
+
+
+def free_port() -> int:
+    """Return a TCP port of 127.0.0.1 that nobody listened on a moment ago."""
+    with closing(socket.socket()) as probe:
+        probe.bind(("127.0.0.1", 0))
+        return int(probe.getsockname()[1])
+
+
+def _answers(port: int) -> bool:
+    with closing(socket.socket()) as probe:
+        probe.settimeout(1.0)
+        return probe.connect_ex(("127.0.0.1", port)) == 0
+
+
+def _came_up(process: subprocess.Popen[bytes], port: int) -> bool:
+    """Wait until the broker answers; False when it ended instead, as it does when the port was taken meanwhile."""
+    deadline = time.monotonic() + BROKER_START_S
+    while process.poll() is None:
+        if _answers(port):
+            return True
+        if time.monotonic() > deadline:
+            pytest.fail(f"mosquitto did not answer on port {port} within {BROKER_START_S:g} s")
+        time.sleep(0.02)
+    return False
+
+
+def _stop(process: subprocess.Popen[bytes]) -> None:
+    process.terminate()
+    try:
+        process.wait(timeout=5)
+    except subprocess.TimeoutExpired:
+        process.kill()
+        process.wait()
+
+
+@contextmanager
+def running_mosquitto(folder: Path, extra_config: str = "") -> Iterator[str]:
+    """Run a real broker on a free port of 127.0.0.1 that keeps nothing on disk; yield its URL.
+
+    `extra_config` is appended to its configuration, for a test that needs access rules or a password file.
+    """
+    program = require_tool("mosquitto")
+    log = folder / "mosquitto.log"
+    for _ in range(5):
+        port = free_port()
+        config = folder / "mosquitto.conf"
+        config.write_text(
+            f"listener {port} 127.0.0.1\nallow_anonymous true\npersistence false\n{extra_config}"
+        )
+        with log.open("ab") as out:
+            process = subprocess.Popen([program, "-c", str(config)], stdout=out, stderr=out)
+        try:
+            if _came_up(process, port):
+                yield f"mqtt://127.0.0.1:{port}"
+                return
+        finally:
+            _stop(process)
+    pytest.fail(f"mosquitto did not start:\n{log.read_text()}")
+
+
+@pytest.fixture(scope="session")
+def mosquitto(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+    """The URL of a broker that all tests of the session share: use topics of your own."""
+    with running_mosquitto(tmp_path_factory.mktemp("mosquitto")) as url:
+        yield url
