@@ -1,0 +1,173 @@
+"""The configuration: read, judged as a whole, built into the press and the settings of the service.
+
+``load`` reads a TOML file; ``parse`` is pure and takes plain data, so that the journal's copy of the
+configuration gives the same ``Config`` again. Every mistake is reported at once.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from datetime import date
+from importlib.metadata import entry_points
+from pathlib import Path
+from typing import Any
+
+from inksteward.canonical import canonical
+from inksteward.config import build, rules
+from inksteward.config.errors import ConfigError, ConfigErrors, ConfigUnreadable
+from inksteward.config.layers import DEFAULTS, key_text, laid, merged
+from inksteward.config.reading import MISSING, Finding, plain, read
+from inksteward.config.settings import (
+    Approval,
+    Broker,
+    ControlSettings,
+    DriverKind,
+    DriverSettings,
+    JournalSettings,
+    Measuring,
+)
+from inksteward.config.unit_forms import ConfigForm
+from inksteward.config.words import NOT_SHOWN, secret, shown
+from inksteward.model import Ink, Press
+
+Installed = Mapping[DriverKind, tuple[str, ...]]
+
+
+@dataclass(frozen=True, slots=True)
+class Config:
+    """The whole configuration. Files and directories are as written; ``beside`` resolves them.
+
+    ``press`` holds no valid calibration until ``judged`` says which calibrations have not expired.
+    ``calibrated`` gives for each unit the first and the last day on which its calibration counts.
+    """
+
+    press: Press
+    inks: tuple[Ink, ...]
+    broker: Broker
+    approval: Approval
+    measuring: Measuring
+    control: ControlSettings
+    drivers: tuple[DriverSettings, ...]
+    operators_file: str
+    journal: JournalSettings
+    calibrated: Mapping[str, tuple[date, date]]
+    canonical_json: bytes = field(repr=False)
+
+    def data(self) -> dict[str, Any]:
+        """The file's content as plain JSON data (dates as text): ``parse`` makes an equal Config of it."""
+        data: dict[str, Any] = json.loads(self.canonical_json)
+        return data
+
+    def ink(self, name: str) -> Ink | None:
+        """Constants of the ink of that name, or None."""
+        return next((ink for ink in self.inks if ink.ink == name), None)
+
+    def calibration_valid(self, today: date) -> dict[str, bool]:
+        """For each unit whether its calibration counts on that day: first and last day included."""
+        return {unit: first <= today <= last for unit, (first, last) in self.calibrated.items()}
+
+    def judged(self, calibration_valid: Mapping[str, bool]) -> Config:
+        """The same with ``calibration.valid`` set; a unit that is not named has no valid calibration."""
+        units = tuple(
+            replace(
+                unit, calibration=replace(unit.calibration, valid=calibration_valid.get(unit.unit, False))
+            )
+            for unit in self.press.units
+        )
+        return replace(self, press=replace(self.press, units=units))
+
+
+def load(path: Path) -> Config:
+    """Configuration from a TOML file; a driver that is not installed is a mistake in it.
+
+    Raises ConfigUnreadable if the file cannot be read, ConfigErrors with every mistake in it otherwise.
+    """
+    source = str(path)
+    try:
+        text = path.read_text("utf-8")
+    except (OSError, UnicodeDecodeError) as error:
+        reason = error.strerror if isinstance(error, OSError) else str(error)
+        raise ConfigUnreadable(
+            (ConfigError(source, "file", str(reason), "a readable file in UTF-8"),)
+        ) from error
+    try:
+        data = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise ConfigErrors((_syntax_error(source, text, str(error)),)) from error
+    return _judged(data, source, installed_drivers())
+
+
+def parse(data: dict[str, Any], source: str) -> Config:
+    """Configuration from plain data. Raises ConfigErrors with every mistake; ``source`` names the data there."""
+    return _judged(data, source, None)
+
+
+def _judged(data: dict[str, Any], source: str, installed: Installed | None) -> Config:
+    found: list[Finding] = []
+    clean = plain(data, found)
+    unusable = tuple(place for finding in found for place in laid(finding.place, clean))
+    if not isinstance(clean.get(DEFAULTS, {}), dict):
+        found.append(Finding((DEFAULTS,), clean[DEFAULTS], "a table"))
+    content = canonical(clean)
+    reading = read(merged(json.loads(content)), unusable)
+    found += reading.findings
+    found += rules.findings(reading)
+    found += rules.driver_findings(reading, installed) if installed is not None else ()
+    if found:
+        errors = (
+            ConfigError(source, key_text(item.place, clean), _value(item), item.expected) for item in found
+        )
+        raise ConfigErrors(tuple(dict.fromkeys(errors)))
+    return _built(reading.form, content)
+
+
+def installed_drivers() -> Installed:
+    """Names of the installed drivers of each kind: entry points of inksteward.strip_readers and .key_banks."""
+    return {
+        kind: tuple(sorted(entry.name for entry in entry_points(group=f"inksteward.{kind}s")))
+        for kind in DriverKind
+    }
+
+
+def beside(config_file: Path, written: str) -> Path:
+    """A file or directory named in the configuration: relative names count from the configuration's folder."""
+    return config_file.parent / written
+
+
+def _built(form: ConfigForm, content: bytes) -> Config:
+    press = build.press(form)
+    return Config(
+        press=press,
+        inks=build.inks(form),
+        broker=build.broker(form.broker, press.press),
+        approval=build.approval(form),
+        measuring=build.measuring(form),
+        control=build.control(form.control),
+        drivers=build.drivers(form),
+        operators_file=form.approval.operators_file,
+        journal=build.journal(form),
+        calibrated={
+            unit.unit: (unit.calibration.calibrated_on, unit.calibration.expires_on) for unit in form.unit
+        },
+        canonical_json=content,
+    )
+
+
+def _value(finding: Finding) -> str:
+    if any(isinstance(part, str) and secret(part) for part in finding.place):
+        return NOT_SHOWN
+    return "missing" if finding.value is MISSING else shown(finding.value)
+
+
+def _syntax_error(source: str, text: str, message: str) -> ConfigError:
+    """A TOML mistake with its line; the parser names it at the end of its message."""
+    found = re.search(r"\(at line (\d+), column \d+\)$", message)
+    reason = message[: found.start()].strip() if found else message
+    number = int(found.group(1)) if found else text.count("\n") + 1
+    lines = text.splitlines()
+    line = lines[number - 1].strip() if number <= len(lines) else "end of file"
+    return ConfigError(source, f"line {number}", shown(line), f"TOML ({reason})")

@@ -1,0 +1,120 @@
+"""Ground rules of every payload: strict types, no NaN, duplicate keys refused, unknown fields ignored."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from typing import Annotated, Any, TypeVar
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+
+MAX_PAYLOAD_BYTES = 256 * 1024
+MAX_SHOWN = 80
+
+Id = Annotated[str, Field(pattern=r"^[A-Za-z0-9._-]{1,64}$")]
+Name = Annotated[str, Field(pattern=r"^[A-Za-z0-9._-]{1,64}$")]
+Time = Annotated[str, Field(pattern=r"^\d{4}-\d{2}-\d{2}T\d{2}:\d{2}:\d{2}(\.\d{1,9})?(Z|[+-]\d{2}:\d{2})$")]
+Digest = Annotated[str, Field(pattern=r"^sha256:[0-9a-f]{64}$")]
+Percent = Annotated[float, Field(ge=0.0, le=100.0)]
+Density = Annotated[float, Field(ge=-0.5, le=6.0)]
+Zone = Annotated[int, Field(ge=1, le=96)]
+Sheet = Annotated[int, Field(ge=0, le=100_000_000)]
+
+
+class Payload(BaseModel):
+    """Base of all payloads."""
+
+    model_config = ConfigDict(strict=True, frozen=True, extra="ignore", allow_inf_nan=False)
+
+
+P = TypeVar("P", bound=Payload)
+
+
+@dataclass(frozen=True, slots=True)
+class FieldError:
+    """One thing wrong: where, what stood there, what was expected."""
+
+    field: str
+    value: str
+    expected: str
+
+    def data(self) -> dict[str, str]:
+        """As JSON data of an answer."""
+        return {"field": self.field, "value": self.value, "expected": self.expected}
+
+
+class Refused(Exception):
+    """A payload is not what the contract asks for; ``errors`` names each field."""
+
+    def __init__(self, errors: tuple[FieldError, ...]) -> None:
+        super().__init__("; ".join(f"{e.field}: {e.value}: expected {e.expected}" for e in errors))
+        self.errors = errors
+
+
+def shown(value: Any) -> str:
+    """A value as shown in an error: JSON, cut at 80 characters."""
+    text = value if isinstance(value, str) else json.dumps(value, default=repr)
+    return text if len(text) <= MAX_SHOWN else text[: MAX_SHOWN - 1] + "…"
+
+
+def _pairs(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    seen: dict[str, Any] = {}
+    for name, value in pairs:
+        if name in seen:
+            raise Refused((FieldError(name, shown(value), "a name that stands once in its object"),))
+        seen[name] = value
+    return seen
+
+
+def _constant(text: str) -> Any:
+    raise Refused((FieldError("", text, "a finite number"),))
+
+
+def _number(text: str) -> float:
+    value = float(text)
+    if value in (float("inf"), float("-inf")):
+        raise Refused((FieldError("", shown(text), "a finite number"),))
+    return value
+
+
+def parse_object(raw: bytes) -> dict[str, Any]:
+    """JSON object from bytes.
+
+    Raises Refused for more than 256 KiB, for bytes that are not UTF-8 JSON, for anything but an object,
+    for a name that stands twice and for numbers that are not finite.
+    """
+    if len(raw) > MAX_PAYLOAD_BYTES:
+        raise Refused((FieldError("", f"{len(raw)} bytes", f"at most {MAX_PAYLOAD_BYTES} bytes"),))
+    try:
+        data = json.loads(
+            raw.decode("utf-8"), object_pairs_hook=_pairs, parse_constant=_constant, parse_float=_number
+        )
+    except (UnicodeDecodeError, json.JSONDecodeError, RecursionError, ValueError) as error:
+        raise Refused(
+            (FieldError("", shown(repr(raw[:60])), f"a JSON object in UTF-8 ({error})"),)
+        ) from error
+    if not isinstance(data, dict):
+        raise Refused((FieldError("", shown(data), "a JSON object"),))
+    return data
+
+
+def field_errors(error: ValidationError, root: str = "") -> tuple[FieldError, ...]:
+    """pydantic's findings as field, value, expected."""
+    found = []
+    for item in error.errors(include_url=False):
+        path = ".".join(str(part) for part in item["loc"])
+        value = "missing" if item["type"] == "missing" else shown(item["input"])
+        found.append(FieldError(f"{root}{path}", value, str(item["msg"])))
+    return tuple(found)
+
+
+def decode(form: type[P], raw: bytes) -> tuple[P, dict[str, Any]]:
+    """Payload of type ``form`` and the object as received (unknown fields included).
+
+    Raises Refused naming every field that is wrong.
+    """
+    data = parse_object(raw)
+    try:
+        return form.model_validate_json(raw), data
+    except ValidationError as error:
+        raise Refused(field_errors(error)) from error
