@@ -1,0 +1,96 @@
+"""The service's configuration for a simulated press: what its owner believes, as plain configuration data."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from inksteward_simulators.scenario_forms import Scenario, Unit
+
+UNCERTAINTY_UM = 3.0
+
+
+def _unit(scenario: Scenario, unit: Unit) -> dict[str, Any]:
+    train, drive = scenario.train, scenario.drive
+    backlash_pct = scenario.spread.backlash_um[1] / unit.travel_um * 100.0
+    return {
+        "unit": unit.unit,
+        "side": unit.side,
+        "zones": unit.zones,
+        "pitch_mm": unit.pitch_mm,
+        "first_edge_mm": unit.first_edge_mm,
+        "blade": unit.blade,
+        "travel_um": unit.travel_um,
+        "min_gap_um": unit.min_gap_um,
+        "drive": {
+            "resolution_pct": 100.0 / drive.counts_per_travel,
+            "full_travel_s": max(100.0 / drive.key_speed_pct_s / max(scenario.time_factor, 1.0), 0.5),
+            "backlash_pct": round(backlash_pct, 3),
+        },
+        "calibration": {
+            "blade_id": unit.blade_id,
+            "calibrated_on": "2026-01-01",
+            "expires_on": "2099-12-31",
+            "uncertainty_um": UNCERTAINTY_UM,
+            "table": [list(knot) for knot in unit.opening_table],
+        },
+        "sweep": {"reference_pct": train.sweep_ref_pct, "min_pct": 5.0},
+        "train": {
+            "image_m": train.image_m,
+            "beta_m": train.beta_ref_m,
+            "c0": train.c0,
+            "c1": train.c1,
+            "s0_m": train.s0_m,
+            "s1_m": train.s1_m,
+            "kappa": train.kappa,
+            "delay_sheets": float(train.delay_sheets),
+            "metering": train.film_ratio,
+        },
+    }
+
+
+def configuration(scenario: Scenario, **sections: dict[str, Any]) -> dict[str, Any]:
+    """Configuration data for the press of a scenario; ``sections`` are merged over its top-level tables."""
+    inks = {unit.ink: {"ink": unit.ink, "d_inf": unit.d_inf, "m": unit.m} for unit in scenario.units}
+    data: dict[str, Any] = {
+        "press": {"id": scenario.press, "simulated": True},
+        "broker": {"url": "mqtt://127.0.0.1:1883"},
+        "approval": {"operators_file": "operators.toml"},
+        "measuring": {"patch_width_mm": 4.8},
+        "control": {},
+        "ink": list(inks.values()),
+        "unit": [_unit(scenario, unit) for unit in scenario.units],
+        "strip_reader": [{"name": "strip", "driver": "mqtt"}],
+        "key_bank": [{"name": "keys", "driver": "mqtt", "units": [unit.unit for unit in scenario.units]}],
+    }
+    for name, values in sections.items():
+        data[name] = {**data.get(name, {}), **values}
+    return data
+
+
+def job(scenario: Scenario, run_id: str, phase: str = "makeready") -> dict[str, Any]:
+    """The job of a scenario as the contract's payload."""
+    form = scenario.job
+    return {
+        "job_id": form.job_id,
+        "run_id": run_id,
+        "phase": phase,
+        "basis": {
+            "status": form.status,
+            "polarised": form.polarised,
+            "paper_relative": form.paper_relative,
+        },
+        "units": [
+            {
+                "unit": unit.unit,
+                "ink": unit.ink,
+                "aim": unit.aim_d,
+                "tolerance": list(unit.tolerance_d),
+                "coverage": list(unit.coverage),
+                "d_inf": unit.d_inf,
+                "m": unit.m,
+            }
+            for unit in scenario.units
+        ],
+        "strip": None,
+        "sheet": {"width_mm": form.sheet_width_mm, "left_edge_mm": form.left_edge_mm},
+    }

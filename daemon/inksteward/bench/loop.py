@@ -1,0 +1,291 @@
+"""A closed loop without wires: the core beside a simulated press, in one process, as fast as it goes.
+
+The same events as over the broker, made here; time is the press's own. Decisions are those of an operator
+given as a function; unsigned ones pass because the configuration says bench.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+
+from inksteward import __version__
+from inksteward.bench.configuration import configuration, job
+from inksteward.config import parse
+from inksteward.events import (
+    CommandEnded,
+    CommandReleased,
+    Effect,
+    Ended,
+    Event,
+    LinkChanged,
+    Move,
+    Publish,
+    Received,
+    Stamp,
+    Started,
+    Ticked,
+    Via,
+)
+from inksteward.steward import State, initial, step
+from inksteward_simulators.press.press import Press
+from inksteward_simulators.scenario_forms import Scenario
+from inksteward_simulators.strip_layout import cycle_layout
+
+RUN_ID = "run-1"
+INSTRUMENT_SIGMA_D = 0.0075
+
+Decide = Callable[[dict[str, Any]], dict[str, Any] | None]
+"""From a proposal to verdict and edits of a decision; None leaves it undecided."""
+
+
+def approve_all(proposal: dict[str, Any]) -> dict[str, Any] | None:
+    """The simplest operator."""
+    del proposal
+    return {"verdict": "approve"}
+
+
+@dataclass(frozen=True, slots=True)
+class Pace:
+    """Sheets between scans, from pulling a sheet to its reading, and from proposal to decision."""
+
+    scan_every: int = 60
+    scan_delay: int = 25
+    approval_delay: int = 20
+
+
+@dataclass(slots=True)
+class Ledger:
+    """What a run came to. ``errors`` per scan: sheet -> unit -> true density minus aim per zone."""
+
+    readings: list[dict[str, Any]] = field(default_factory=list)
+    proposals: list[dict[str, Any]] = field(default_factory=list)
+    outcomes: list[dict[str, Any]] = field(default_factory=list)
+    answers: list[dict[str, Any]] = field(default_factory=list)
+    alarms: list[dict[str, Any]] = field(default_factory=list)
+    out_share: list[float] = field(default_factory=list)
+    moved_keys: int = 0
+
+
+class Loop:
+    """One press, one core, one operator."""
+
+    def __init__(
+        self,
+        scenario: Scenario,
+        *,
+        seed: int,
+        decide: Decide = approve_all,
+        pace: Pace | None = None,
+        sections: dict[str, dict[str, Any]] | None = None,
+    ) -> None:
+        self.scenario, self.decide = scenario, decide
+        self.press = Press(scenario, seed=seed, run_id=RUN_ID)
+        self.pace = pace or Pace()
+        self.rng = np.random.default_rng([seed, 77])
+        self.layout = cycle_layout(self._unit_states())
+        self.state: State = initial()
+        self.ledger = Ledger()
+        self.rows: list[tuple[Stamp, Event, tuple[Effect, ...]]] = []
+        self.keep_rows = False
+        self._seq = 0
+        self._due: list[tuple[int, Callable[[], None]]] = []
+        self._command: dict[str, str] = {}
+        self._pos_seq = 0
+        bench = {"approval": {"unsigned": "bench"}}
+        data = configuration(scenario, **{**bench, **(sections or {})})
+        self.config = parse(data, "bench")
+        self._start(data)
+
+    def _unit_states(self) -> list[Any]:
+        return list(self.scenario.units)
+
+    def _start(self, data: dict[str, Any]) -> None:
+        operators = ({"id": "op-anna", "name": "Anna", "revoked": False, "key": []},)
+        valid = {unit.unit: True for unit in self.config.press.units}
+        self.send(Started(__version__, data, operators, "bench", "boot", "bench-1", None, None, valid))
+        self.send(LinkChanged("broker", True))
+        for unit in self.scenario.units:
+            self.position(unit.unit)
+        self.receive("job", job(self.scenario, RUN_ID))
+        self.count()
+
+    def send(self, event: Event) -> tuple[Effect, ...]:
+        """One event into the core; its effects are carried out."""
+        self._seq += 1
+        stamp = Stamp(self._seq, 1_800_000_000_000 + self.now_ms, self.now_ms * 1_000_000, "00")
+        self.state, effects = step(self.state, stamp, event)
+        if self.keep_rows:
+            self.rows.append((stamp, event, effects))
+        for effect in effects:
+            self._effect(effect)
+        return effects
+
+    @property
+    def now_ms(self) -> int:
+        """Press time in milliseconds."""
+        return round(self.press.time_s * 1000.0)
+
+    def receive(self, topic: str, payload: dict[str, Any]) -> None:
+        """A message as if it had come over the broker."""
+        self.send(Received(topic, json.dumps(payload).encode(), False, Via.MQTT))
+
+    def _effect(self, effect: Effect) -> None:
+        if isinstance(effect, Move):
+            self._move(effect.command)
+        elif isinstance(effect, Publish) and effect.payload:
+            data = json.loads(effect.payload)
+            if effect.retain:
+                self.send(Received(effect.topic, effect.payload, False, Via.MQTT))
+            kept = {
+                "reading": self.ledger.readings,
+                "outcome": self.ledger.outcomes,
+                "answer": self.ledger.answers,
+                "alarm": self.ledger.alarms,
+            }.get(effect.topic)
+            if kept is not None:
+                kept.append(data)
+            if effect.topic.startswith("proposal/"):
+                self.ledger.proposals.append(data)
+                self._later(self.pace.approval_delay, lambda: self._decide(data))
+
+    def _later(self, sheets: int, action: Callable[[], None]) -> None:
+        self._due.append((self.press.sheet + sheets, action))
+
+    def _decide(self, proposal: dict[str, Any]) -> None:
+        verdict = self.decide(proposal)
+        if verdict is None:
+            return
+        decision = {
+            "decision_id": f"d-{self._seq}",
+            "proposal_id": proposal["proposal_id"],
+            "digest": proposal["digest"],
+            "operator": "op-anna",
+            "decided_at": "2026-03-02T08:15:30.000Z",
+            **verdict,
+        }
+        self.receive("decision", decision)
+
+    def _move(self, command: dict[str, Any]) -> None:
+        unit = command["unit"]
+        self.send(CommandReleased(command["command_id"], unit))
+        self.ledger.moved_keys += len(command["targets"])
+        targets = {row["zone"]: row["to_pct"] for row in command["targets"]}
+        wait_s = self.press.drive(unit, targets, command["sweep_pct"], take_up_pct=1.0)
+        self.send(CommandEnded(command["command_id"], unit, Ended.DONE))
+        sheets = int(wait_s * self.press.speed_sph / 3600.0) + 1
+        self._later(sheets, lambda: self._finished(unit, command["command_id"]))
+
+    def _finished(self, unit: str, command_id: str) -> None:
+        self._command[unit] = command_id
+        self.position(unit)
+
+    def position(self, unit: str) -> None:
+        """The key cabinet tells where a unit's keys are."""
+        there = self.press.unit(unit)
+        self._pos_seq += 1
+        self.receive(
+            f"keys/{unit}/position",
+            {
+                "unit": unit,
+                "seq": self._pos_seq,
+                "sheet": max(self.press.sheet, 0),
+                "opening_pct": [round(float(value), 3) for value in there.keys.opening_pct()],
+                "referenced": [bool(value) for value in there.keys.referenced],
+                "sweep_pct": round(float(there.sweep.opening_pct()[0]), 3),
+                "moving": bool(there.keys.moving().any() or there.sweep.moving().any()),
+                "blade_id": there.form.blade_id,
+                "command_id": self._command.get(unit),
+                "refused": None,
+            },
+        )
+
+    def count(self) -> None:
+        """The sheet counter speaks."""
+        self.receive(
+            "counter",
+            {
+                "run_id": RUN_ID,
+                "sheet": max(self.press.sheet, 0),
+                "speed_sph": self.press.speed_sph,
+                "printing": self.press.printing,
+                "fountain_turning": True,
+            },
+        )
+
+    def scan(self) -> None:
+        """A sheet is pulled now and read after its delay."""
+        sheet = self.press.pull()
+        patches = []
+        for patch in self.layout:
+            values = sheet.patch(patch.inks, patch.tone_pct, patch.x_mm, patch.width_mm)
+            noise = self.rng.standard_normal(4) * INSTRUMENT_SIGMA_D
+            density = {
+                name: round(float(value) + float(error), 4)
+                for (name, value), error in zip(values.items(), noise, strict=True)
+            }
+            patches.append(
+                {
+                    "x_mm": patch.x_mm,
+                    "kind": patch.kind,
+                    "inks": list(patch.inks),
+                    "tone_pct": patch.tone_pct,
+                    "density": density,
+                }
+            )
+        form = self.scenario.job
+        payload = {
+            "scan_id": f"s-{self.press.sheet:06d}",
+            "run_id": RUN_ID,
+            "side": "front",
+            "sheet": self.press.sheet,
+            "taken_at": "2026-03-02T08:15:30.000Z",
+            "extent": "full",
+            "instrument": {
+                "id": "strip-1",
+                "kind": "strip",
+                "status": form.status,
+                "polarised": form.polarised,
+                "paper_relative": form.paper_relative,
+            },
+            "patches": patches,
+        }
+        self._later(self.pace.scan_delay, lambda: self.receive("scan", payload))
+
+    def errors(self) -> dict[str, np.ndarray]:
+        """True density minus aim per unit and zone, now and without sheet noise."""
+        result = {}
+        for unit in self.scenario.units:
+            there = self.press.unit(unit.unit)
+            result[unit.unit] = there.density(there.film_um()) - unit.aim_d
+        return result
+
+    def out(self) -> float:
+        """Share of zones out of tolerance, by the truth."""
+        flags: list[bool] = []
+        for unit in self.scenario.units:
+            error = self.errors()[unit.unit]
+            flags.extend((error < unit.tolerance_d[0]) | (error > unit.tolerance_d[1]))
+        return float(np.mean(flags))
+
+    def run(self, sheets: int) -> Ledger:
+        """Print and control so many sheets."""
+        end = self.press.sheet + sheets
+        while self.press.sheet < end:
+            self.press.step(5)
+            for due in [item for item in self._due if item[0] <= self.press.sheet]:
+                self._due.remove(due)
+                due[1]()
+            if self.press.sheet % 20 < 5:
+                for unit in self.scenario.units:
+                    self.position(unit.unit)
+                self.count()
+            self.send(Ticked({unit.unit: 1 for unit in self.scenario.units}))
+            if self.press.sheet % self.pace.scan_every < 5 and self.press.sheet > 10:
+                self.scan()
+            self.ledger.out_share.append(self.out())
+        return self.ledger

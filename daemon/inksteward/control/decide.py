@@ -1,0 +1,249 @@
+"""From a situation to a proposal: which keys should move, how far and why, or why nothing should."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from inksteward.contract.codes import LeftCode, LimitCode, NoProposal
+from inksteward.control import words
+from inksteward.control.film import film
+from inksteward.control.forecast import forecast
+from inksteward.control.limits import build, floor_um
+from inksteward.control.numerics import Array, exp, ln
+from inksteward.control.pi import Error, significant, wish
+from inksteward.control.plant import product
+from inksteward.control.qp import NoSolution, Objective, Solution, solve
+from inksteward.control.rows import LEAST_SWEEP_PCT, rows_of, sweep_of
+from inksteward.control.situation import Forecast, LeftAlone, Remark, Situation, Worked
+
+COMMON_SHARE = 0.7
+"""The sweep is the remedy when one factor along the zones' sweep elasticity explains this share of the wanted
+changes' squares (common practice, no source)."""
+COMMON_LEAST_LN = 0.04
+INSIDE = 0.4
+"""How far inside its tolerance a zone at the end of its key is brought by the sweep, as a share of the way to
+its aim."""
+SWEEP_AT_A_TIME_PCT = 4.0
+"""A sweep move for the sake of a few zones disturbs all others while the film settles: a little at a time."""
+SHORT_LN = 0.25
+"""A whole form this far below its aims (natural log of film) is a shortage: one sweep move first."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Plan:
+    """What is wanted: ln change per zone, weights, keys that may move, range of the sweep (percent)."""
+
+    want: Array
+    weight: Array
+    movable: NDArray[np.bool_]
+    sweep: tuple[float, float]
+
+
+def _acting(situation: Situation, view: Forecast) -> tuple[NDArray[np.bool_], list[LeftAlone]]:
+    """Which zones' errors call for a move, and what is said of the others."""
+    act = np.zeros(situation.plant.zones, dtype=bool)
+    left: list[LeftAlone] = []
+    for i in range(situation.plant.zones):
+        error = view.settled_density[i] - situation.aim[i]
+        width = (situation.high[i] - situation.low[i]) / 2.0
+        code = _why_not(situation, i, error, width, view.sigma[i])
+        if code is None:
+            act[i] = True
+        else:
+            left.append(words.left(situation, view, i, code))
+    return act, left
+
+
+def _why_not(situation: Situation, zone: int, error: float, width: float, sigma: float) -> LeftCode | None:
+    settings = situation.settings
+    if not situation.on_sheet[zone]:
+        return LeftCode.OFF_SHEET
+    if not situation.read[zone]:
+        return LeftCode.UNREAD
+    if situation.silent[zone]:
+        return LeftCode.NOT_A_KEY_FAULT
+    if significant(error, settings.dead_band * width, sigma, settings.noise_sigmas):
+        return None
+    return LeftCode.IN_TOLERANCE if abs(error) <= width else LeftCode.WITHIN_NOISE
+
+
+def _common(situation: Situation, want: Array, act: NDArray[np.bool_]) -> float | None:
+    """ln change of the sweep that explains the wanted changes, or None if keys are the better remedy."""
+    sigma = situation.plant.sigma
+    chosen = [i for i in range(situation.plant.zones) if situation.read[i] and situation.on_sheet[i]]
+    if not chosen or sum(bool(act[i]) for i in chosen) * 2 < len(chosen):
+        return None
+    top = sum(float(sigma[i] * want[i]) for i in chosen)
+    bottom = sum(float(sigma[i] * sigma[i]) for i in chosen)
+    total = sum(float(want[i] * want[i]) for i in chosen)
+    factor = top / bottom
+    rest = sum(float((want[i] - sigma[i] * factor) * (want[i] - sigma[i] * factor)) for i in chosen)
+    enough = abs(factor) > COMMON_LEAST_LN and rest < (1.0 - COMMON_SHARE) * total
+    return factor if enough else None
+
+
+def influence_of(situation: Situation) -> Array:
+    """A_ij = M_ij g_j / [M g]_i: relative change of zone i's film for a relative change of gap j."""
+    matrix = situation.plant.interaction
+    parts = matrix * situation.present.gaps_um[None, :]
+    total = np.zeros(situation.plant.zones)
+    for j in range(situation.plant.zones):
+        total = total + parts[:, j]
+    return parts / total[:, None]
+
+
+def _solve(situation: Situation, plan: _Plan, influence: Array) -> Solution | NoSolution:
+    present = replace(
+        situation.present,
+        movable=tuple(bool(value) for value in plan.movable),
+        sweep_low_pct=plan.sweep[0],
+        sweep_high_pct=plan.sweep[1],
+    )
+    goal = Objective(
+        influence=influence,
+        wanted=exp(plan.want) - 1.0,
+        weight=plan.weight,
+        sigma=situation.plant.sigma,
+        r=situation.settings.move_weight,
+        r_sweep=situation.settings.sweep_weight,
+    )
+    return solve(goal, build(situation.unit, present, influence, situation.limits), plan.movable)
+
+
+def _stuck(situation: Situation, plan: _Plan, solution: Solution, view: Forecast) -> list[int]:
+    """Zones that stay too dark because their key is at the minimum gap (or too light at full travel)."""
+    found = []
+    for i in range(situation.plant.zones):
+        if plan.weight[i] == 0.0 or not plan.movable[i]:
+            continue
+        wanted = float(plan.want[i])
+        codes = solution.tight[i]
+        down = wanted < 0.0 and LimitCode.MIN_GAP in codes and solution.free[i] < solution.relative[i] - 1e-3
+        up = wanted > 0.0 and LimitCode.TRAVEL in codes and solution.free[i] > solution.relative[i] + 1e-3
+        out = not situation.low[i] <= view.settled_density[i] <= situation.high[i]
+        if (down or up) and out:
+            found.append(i)
+    return found
+
+
+def _unreachable(situation: Situation, zones: list[int], solution: Solution, view: Forecast) -> Remark:
+    closing = float(solution.free[zones[0]]) < 0.0
+    first = zones[0]
+    needed = float(situation.present.gaps_um[first]) * (1.0 + float(solution.free[first]))
+    floor = floor_um(situation.unit, first)
+    reach = situation.present.gaps_um[first] * (1.0 + solution.relative[first])
+    settled = float(view.settled[first]) * float(reach) / float(situation.present.gaps_um[first])
+    return words.unreachable(situation, zones, closing, needed, floor, settled)
+
+
+def work_out(situation: Situation) -> Worked:
+    """The proposal for one unit, or why there is none."""
+    view = forecast(situation)
+    act, left = _acting(situation, view)
+    if not bool(np.any(act)):
+        noise = any(item.code is LeftCode.WITHIN_NOISE for item in left)
+        reason = NoProposal.WITHIN_NOISE if noise else NoProposal.IN_TOLERANCE
+        return Worked(view, (), None, tuple(left), (), reason)
+    plan = _plan(situation, view, act)
+    influence = influence_of(situation)
+    solution = _solve(situation, plan, influence)
+    plan, solution, remarks = _within_reach(situation, plan, influence, solution, view)
+    if isinstance(solution, NoSolution):
+        remarks.append(words.no_solution(solution.text))
+        return Worked(view, (), None, tuple(left), tuple(remarks), NoProposal.INFEASIBLE)
+    return _worked(situation, view, plan, solution, influence, left, remarks)
+
+
+def _within_reach(
+    situation: Situation, plan: _Plan, influence: Array, solution: Solution | NoSolution, view: Forecast
+) -> tuple[_Plan, Solution | NoSolution, list[Remark]]:
+    """Where keys stand at their end, move the sweep as far as these zones need and let the other keys follow;
+    where the sweep is at its end too, take the zones out of the goal."""
+    if not isinstance(solution, Solution):
+        return plan, solution, []
+    stuck = _stuck(situation, plan, solution, view)
+    if not stuck or situation.early:
+        return plan, solution, []
+    target = _sweep_needed(situation, stuck, influence, solution, view)
+    if abs(target - situation.present.sweep_pct) >= LEAST_SWEEP_PCT:
+        helped = replace(plan, sweep=(target, target))
+        return helped, _solve(situation, helped, influence), []
+    weight = plan.weight.copy()
+    weight[stuck] = 0.0
+    plan = replace(plan, weight=weight)
+    remark = _unreachable(situation, stuck, solution, view)
+    return plan, _solve(situation, plan, influence), [remark]
+
+
+def _sweep_needed(
+    situation: Situation, stuck: list[int], influence: Array, solution: Solution, view: Forecast
+) -> float:
+    """Sweep that brings the worst of these zones well into tolerance, within the limits of one step, percent.
+
+    Zones at the minimum gap ask for less sweep; only where there are none do zones at full travel ask for more.
+    """
+    reached = 1.0 + product(influence, solution.relative)
+    asked = []
+    for i in stuck:
+        closing = float(solution.free[i]) < float(solution.relative[i])
+        edge = situation.high[i] if closing else situation.low[i]
+        goal = film(edge + INSIDE * (situation.aim[i] - edge), situation.ink)[0]
+        asked.append(
+            ln(goal / (float(view.settled[i]) * float(reached[i]))) / float(situation.plant.sigma[i])
+        )
+    change = min(asked) if min(asked) < 0.0 else max(asked)
+    at, step = situation.present.sweep_pct, min(situation.limits.sweep_step_pct, SWEEP_AT_A_TIME_PCT)
+    low, high = situation.sweep_range_pct
+    return min(max(at * exp(change), low, at - step), high, at + step)
+
+
+def _films(densities: tuple[float, ...], situation: Situation) -> Array:
+    return np.array([film(value, situation.ink)[0] for value in densities])
+
+
+def _plan(situation: Situation, view: Forecast, act: NDArray[np.bool_]) -> _Plan:
+    error = Error(
+        then=view.y_then,
+        settled=view.settled,
+        aim=_films(situation.aim, situation),
+        low=_films(situation.low, situation),
+        high=_films(situation.high, situation),
+        lag=view.lag,
+    )
+    want = wish(error, view.horizon, act, np.array(situation.reversal_gain), situation.settings)
+    usable = np.array(situation.read) & np.array(situation.on_sheet) & ~np.array(situation.silent)
+    weight = np.where(np.array(situation.read) & np.array(situation.on_sheet), 1.0, 0.0)
+    factor = _common(situation, want, act)
+    movable = usable
+    if factor is not None and situation.early and factor > SHORT_LN:
+        movable = np.zeros_like(usable)
+    at = situation.present.sweep_pct
+    return _Plan(want, weight, movable, situation.sweep_range_pct if factor is not None else (at, at))
+
+
+def _worked(
+    situation: Situation,
+    view: Forecast,
+    plan: _Plan,
+    solution: Solution,
+    influence: Array,
+    left: list[LeftAlone],
+    remarks: list[Remark],
+) -> Worked:
+    sweep = sweep_of(situation, solution)
+    without: Solution | NoSolution | None = None
+    if sweep is not None:
+        at = situation.present.sweep_pct
+        without = _solve(situation, replace(plan, sweep=(at, at)), influence)
+    rows, dropped = rows_of(situation, view, plan.want, solution, without, sweep)
+    if not rows and sweep is None:
+        nothing = NoProposal.INFEASIBLE if remarks else NoProposal.WITHIN_NOISE
+        return Worked(view, (), None, (*left, *dropped), tuple(remarks), nothing)
+    moved = {row.zone for row in rows}
+    said = [item for item in (*left, *dropped) if item.zone not in moved]
+    if sweep is not None and not plan.movable.any():
+        remarks.append(words.shortage(sweep))
+    return Worked(view, rows, sweep, tuple(said), tuple(remarks), None)

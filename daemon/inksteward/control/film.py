@@ -1,0 +1,48 @@
+"""Density and ink film: D = d_inf (1 - exp(-m y)).
+
+Tollenaar and Ernst, "Optical density and ink layer thickness", Proc. 6th Int. Conf. of Printing Research
+Institutes (IARIGAI), 1961 (form from memory). Films in um, densities in D, m in 1/um.
+"""
+
+from __future__ import annotations
+
+from enum import StrEnum
+
+from inksteward.control.numerics import exp, ln
+from inksteward.model import Ink
+
+NOT_INKED_BELOW = 0.03
+SATURATED_ABOVE = 0.97
+
+
+class Inked(StrEnum):
+    """Whether a density can be told as a film."""
+
+    NOT_INKED = "not_inked"
+    READABLE = "readable"
+    SATURATED = "saturated"
+
+
+def density(film_um: float, ink: Ink) -> float:
+    """Density of a film, D."""
+    return ink.d_inf * (1.0 - exp(-ink.m * film_um))
+
+
+def film_slope(film_um: float, ink: Ink) -> float:
+    """dD/dy = m d_inf exp(-m y), D per um."""
+    return ink.m * ink.d_inf * exp(-ink.m * film_um)
+
+
+def inked(density_d: float, ink: Ink) -> Inked:
+    """Below 3 % of saturation: not inked yet; above 97 %: saturated."""
+    if density_d < NOT_INKED_BELOW * ink.d_inf:
+        return Inked.NOT_INKED
+    if density_d > SATURATED_ABOVE * ink.d_inf:
+        return Inked.SATURATED
+    return Inked.READABLE
+
+
+def film(density_d: float, ink: Ink) -> tuple[float, Inked]:
+    """Film y = -ln(1 - D/d_inf)/m in um for a density clamped to [0.03, 0.97] d_inf, and which it was."""
+    share = min(max(density_d / ink.d_inf, NOT_INKED_BELOW), SATURATED_ABOVE)
+    return -ln(1.0 - share) / ink.m, inked(density_d, ink)

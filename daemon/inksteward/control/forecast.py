@@ -1,0 +1,41 @@
+"""Where each zone's film goes if nobody moves anything more."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from inksteward.control.estimator import predict_film, settled_density_sigma
+from inksteward.control.film import density
+from inksteward.control.numerics import Array, exp
+from inksteward.control.situation import Forecast, Situation
+
+
+def densities(film_um: Array, situation: Situation) -> tuple[float, ...]:
+    """Density per zone of films in um, D."""
+    return tuple(density(float(value), situation.ink) for value in film_um)
+
+
+def forecast(situation: Situation) -> Forecast:
+    """Film at the sheet from which a move made now shows, and settled, under the present feed."""
+    seen_from = situation.sheet_now + situation.approval_sheets + situation.plant.delay_sheets
+    seen_from = max(seen_from, situation.estimate.sheet)
+    estimate = situation.estimate
+    tau = situation.plant.tau_sheets
+    y_then = predict_film(estimate, tau, situation.history, seen_from)
+    unit_film = situation.plant.unit_film(situation.present.gaps_um, situation.present.sweep_pct)
+    settled = np.maximum(exp(estimate.ln_gain) * unit_film, 1e-4)
+    sigma = settled_density_sigma(estimate, unit_film, situation.ink)
+    return Forecast(
+        y_then=y_then,
+        settled=settled,
+        settled_density=densities(settled, situation),
+        sigma=tuple(float(value) for value in sigma),
+        seen_from=seen_from,
+        horizon=max(situation.interval_sheets, 1.0),
+        lag=tau * exp(estimate.ln_lag),
+    )
+
+
+def later(start: Array, target: Array, lag: Array, sheets: float) -> Array:
+    """Film after ``sheets`` on the way from ``start`` to the settled ``target``, um."""
+    return target + exp(-sheets / lag) * (start - target)

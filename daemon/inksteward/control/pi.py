@@ -1,0 +1,77 @@
+"""PI per zone for scans that come when they come: how far each zone's settled film should change.
+
+Written on predictions. With T the sheet at which a move made now shows, H the sheets from T until the next
+correction can, y_T the film predicted for T with every executed movement counted, the wanted settled film is
+
+    v* = y_T + R (y_aim - y_T),   R = (1 - exp(-H/lambda)) / (1 - exp(-H/tau))
+
+(derived here: first-order lag tau brought to the closed-loop lag lambda over the interval H). lambda = tau
+gives v* = y_aim; dense scans give the IMC-PI with Kc = tau/lambda, Ti = tau (Rivera, Morari and Skogestad
+1986, from memory); sparse scans a pure integrator.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from inksteward.config import ControlSettings
+from inksteward.control.numerics import Array, exp, ln
+
+MAX_LN_STEP = 1.1
+"""Most that one proposal wants to change a zone's film, natural log (a factor of three)."""
+
+
+def interval_ratio(horizon_sheets: float, lag_wanted: Array | float, lag: Array | float) -> Array:
+    """R of the module's formula; all in sheets. Raises ValueError unless all are positive."""
+    wanted, plant = np.asarray(lag_wanted, dtype=float), np.asarray(lag, dtype=float)
+    if not (horizon_sheets > 0 and bool(np.all(wanted > 0)) and bool(np.all(plant > 0))):
+        raise ValueError("horizon and lags: positive sheets were expected")
+    return (1.0 - exp(-horizon_sheets / wanted)) / (1.0 - exp(-horizon_sheets / plant))
+
+
+def significant(predicted_error: float, dead_band: float, sigma: float, sigmas: float = 2.0) -> bool:
+    """Act only on an error beyond the dead band and beyond two standard deviations of what is known (D).
+
+    Correcting noise adds variance (Deming's funnel, from memory; Box and Luceno 1997, bounded adjustment).
+    """
+    return abs(predicted_error) > max(dead_band, sigmas * sigma)
+
+
+def wanted_film(y_then: Array, y_aim: Array, ratio: Array) -> Array:
+    """Wanted settled film v*, um, never below a fifth of the aim's film."""
+    return np.maximum(y_then + ratio * (y_aim - y_then), 0.2 * y_aim)
+
+
+@dataclass(frozen=True, slots=True)
+class Error:
+    """Films of a unit's zones, um: predicted at T, settled under the present openings, at the aim and at the two
+    ends of the tolerance; and each zone's lag in sheets."""
+
+    then: Array
+    settled: Array
+    aim: Array
+    low: Array
+    high: Array
+    lag: Array
+
+
+def wish(
+    error: Error, horizon_sheets: float, act: NDArray[np.bool_], gain: Array, settings: ControlSettings
+) -> Array:
+    """Change of settled film that each zone should see, natural log; 0 where ``act`` is False.
+
+    ``gain`` scales a zone's correction (halved for a zone that was reversed again and again). A wish against
+    the settled error (the film is still under way) is cut to what the settled error asks.
+    """
+    ratio = interval_ratio(horizon_sheets, settings.lambda_share * error.lag, error.lag)
+    target = wanted_film(error.then, error.aim, ratio)
+    if settings.settle_unwatched:
+        target = np.minimum(np.maximum(target, error.low), error.high)
+    change = ln(target / error.settled)
+    plain = ln(error.aim / error.settled)
+    change = np.where(change * plain < 0.0, plain, change)
+    change = np.minimum(np.maximum(change * gain, -MAX_LN_STEP), MAX_LN_STEP)
+    return np.where(act, change, 0.0)

@@ -1,0 +1,108 @@
+"""From the solver's relative changes to key targets on the drive's grid, with predictions and reasons."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from inksteward.contract.codes import LeftCode, LimitCode
+from inksteward.control import words
+from inksteward.control.film import density
+from inksteward.control.forecast import later
+from inksteward.control.gaps import gap_um, opening_pct
+from inksteward.control.numerics import Array, exp
+from inksteward.control.qp import NoSolution, Solution
+from inksteward.control.situation import Forecast, LeftAlone, Row, Situation, Sweep
+
+LEAST_MOVE_PCT = 0.3
+"""A smaller move is not worth a key's wear (common practice, no source)."""
+LEAST_SWEEP_PCT = 0.5
+LEAST_WITHHELD_PCT = 0.2
+
+
+def on_grid(from_pct: float, wanted_pct: float, step_pct: float) -> float:
+    """Target on the drive's grid, rounded toward the present position, within 0..100, three decimals."""
+    steps = math.floor(abs(wanted_pct - from_pct) / step_pct + 1e-9)
+    signed = steps * step_pct if wanted_pct > from_pct else -steps * step_pct
+    return round(min(max(from_pct + signed, 0.0), 100.0), 3)
+
+
+def sweep_of(situation: Situation, solution: Solution) -> Sweep | None:
+    """The sweep's change, or None if it is too small to matter."""
+    at = situation.present.sweep_pct
+    wanted = at * exp(solution.ln_sweep)
+    to = on_grid(at, wanted, situation.unit.sweep.resolution_pct)
+    if abs(to - at) < LEAST_SWEEP_PCT:
+        return None
+    return Sweep(round(at, 3), to, words.sweep(at, to, solution.sweep_tight))
+
+
+def _targets(situation: Situation, solution: Solution) -> tuple[float, ...]:
+    result = []
+    for i, opening in enumerate(situation.present.opening_pct):
+        gap = float(situation.present.gaps_um[i]) * (1.0 + float(solution.relative[i]))
+        wanted = opening_pct(situation.unit.calibration.keys[i], gap)
+        to = on_grid(opening, wanted, situation.unit.resolution_pct)
+        result.append(to if abs(to - opening) >= LEAST_MOVE_PCT else round(opening, 3))
+    return tuple(result)
+
+
+def _withheld(
+    situation: Situation, solution: Solution, zone: int, to_pct: float
+) -> tuple[tuple[LimitCode, float], ...]:
+    """Limits that held this key back and by how many percent of travel, against the answer without limits."""
+    gap = float(situation.present.gaps_um[zone])
+    key = situation.unit.calibration.keys[zone]
+    free = opening_pct(key, max(gap * (1.0 + float(solution.free[zone])), 0.0))
+    at = situation.present.opening_pct[zone]
+    lost = (free - to_pct) if free > at else (to_pct - free)
+    if lost < LEAST_WITHHELD_PCT or not solution.tight[zone]:
+        return ()
+    return tuple((code, round(lost, 1)) for code in solution.tight[zone])
+
+
+def _gaps_at(situation: Situation, targets: tuple[float, ...]) -> Array:
+    keys = situation.unit.calibration.keys
+    return np.array([max(gap_um(keys[i], target), 0.1) for i, target in enumerate(targets)])
+
+
+def rows_of(
+    situation: Situation,
+    view: Forecast,
+    want: Array,
+    solution: Solution,
+    without: Solution | NoSolution | None,
+    sweep: Sweep | None,
+) -> tuple[tuple[Row, ...], tuple[LeftAlone, ...]]:
+    """Rows for the keys that move, and the zones that wanted to move and do not."""
+    targets = _targets(situation, solution)
+    alone = _targets(situation, without) if isinstance(without, Solution) else None
+    gaps = _gaps_at(situation, targets)
+    sweep_pct = sweep.to_pct if sweep else situation.present.sweep_pct
+    settled = exp(situation.estimate.ln_gain) * situation.plant.unit_film(gaps, sweep_pct)
+    following = later(view.y_then, settled, view.lag, view.horizon)
+    rows, left = [], []
+    for i, to_pct in enumerate(targets):
+        at = situation.present.opening_pct[i]
+        if to_pct == round(at, 3) and (alone is None or alone[i] == round(at, 3)):
+            if want[i] != 0.0:
+                left.append(words.left(situation, view, i, LeftCode.HELD_BACK))
+            continue
+        by = view.seen_from + 3.0 * float(view.lag[i])
+        limited = _withheld(situation, solution, i, to_pct)
+        rows.append(
+            Row(
+                zone=i + 1,
+                from_pct=round(at, 3),
+                to_pct=to_pct,
+                gap_um_after=round(float(gaps[i]), 1),
+                predicted_next=round(density(float(following[i]), situation.ink), 3),
+                predicted_settled=round(density(float(settled[i]), situation.ink), 3),
+                settled_by_sheet=math.ceil(by),
+                limited_by=limited,
+                why=words.move(situation, view, i, to_pct > at, limited),
+                to_pct_if_sweep_left=alone[i] if alone is not None else None,
+            )
+        )
+    return tuple(rows), tuple(left)

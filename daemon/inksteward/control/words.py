@@ -1,0 +1,138 @@
+"""Reasons in plain words, with the numbers that a person needs to judge them."""
+
+from __future__ import annotations
+
+from inksteward.contract.codes import LeftCode, LimitCode, NoteCode
+from inksteward.control.film import density
+from inksteward.control.situation import Forecast, LeftAlone, Remark, Situation, Sweep
+
+LIMIT_WORDS = {
+    LimitCode.MIN_GAP: "the minimum gap",
+    LimitCode.TRAVEL: "the end of its travel",
+    LimitCode.STEP: "the largest step of one proposal",
+    LimitCode.ADJACENT: "the largest difference to its neighbour",
+    LimitCode.INTERACTION: "what keys may do to a neighbouring zone",
+    LimitCode.TOTAL_TRAVEL: "the travel of one proposal",
+    LimitCode.ACCUMULATED_KEY: "this key's travel over 1,000 sheets",
+    LimitCode.ACCUMULATED_UNIT: "the unit's travel over 1,000 sheets",
+    LimitCode.SWEEP_STEP: "the largest step of the sweep",
+    LimitCode.SWEEP_RANGE: "the range of the sweep",
+    LimitCode.RESOLUTION: "the drive's resolution",
+}
+
+
+def _reads(situation: Situation, zone: int) -> str:
+    value = situation.measured[zone]
+    return "not read itself" if value is None else f"reads {value:.2f}"
+
+
+def move(
+    situation: Situation,
+    view: Forecast,
+    zone: int,
+    opens: bool,
+    limited: tuple[tuple[LimitCode, float], ...],
+) -> str:
+    """Why this key should move."""
+    error = view.settled_density[zone] - situation.aim[zone]
+    settles = f"would settle at {view.settled_density[zone]:.2f}, aim {situation.aim[zone]:.2f}"
+    small = abs(error) < situation.settings.dead_band * (situation.high[zone] - situation.low[zone]) / 2.0
+    if small or (error > 0.0) == opens:
+        what = "opens" if opens else "closes"
+        text = f"{_reads(situation, zone)}, {settles}: {what} to make up for what the other moves do here"
+    else:
+        text = f"{_reads(situation, zone)}, {settles}: {'more' if error < 0 else 'less'} ink"
+    if limited:
+        held = ", ".join(f"{LIMIT_WORDS[code]} (withheld {amount:.1f} %)" for code, amount in limited)
+        text += f"; held back by {held}"
+    return text
+
+
+def left(situation: Situation, view: Forecast, zone: int, code: LeftCode) -> LeftAlone:
+    """Why this zone is left alone."""
+    settles = f"{_reads(situation, zone)}, settles at {view.settled_density[zone]:.2f}"
+    text = {
+        LeftCode.IN_TOLERANCE: f"{settles}, aim {situation.aim[zone]:.2f}: within the dead band",
+        LeftCode.WITHIN_NOISE: (
+            f"{settles}, aim {situation.aim[zone]:.2f}, but known only to +-{2 * view.sigma[zone]:.2f}: "
+            "wait for the next scan"
+        ),
+        LeftCode.OFF_SHEET: "outside the sheet: stays where it is",
+        LeftCode.UNREAD: "no patch near enough to judge it: moves only with the sweep",
+        LeftCode.NOT_A_KEY_FAULT: "did not answer its last moves: check key, blade and ink before moving it again",
+        LeftCode.HELD_BACK: f"{settles}, aim {situation.aim[zone]:.2f}: what may move is too little to be worth it",
+    }.get(code, settles)
+    return LeftAlone(zone + 1, code, text)
+
+
+def sweep(from_pct: float, to_pct: float, tight: bool) -> str:
+    """Why the sweep should move."""
+    what = "more" if to_pct > from_pct else "less"
+    text = f"the zones ask together for {what} ink: one sweep move does what many keys would have to"
+    return text + ("; held back by the sweep's limits" if tight else "")
+
+
+def opening(situation: Situation, zone: int) -> str:
+    """Why an opening is what it is."""
+    return (
+        f"from the coverage of this zone and its neighbours: settles near its aim {situation.aim[zone]:.2f}"
+    )
+
+
+def recalled(gap: float) -> str:
+    """Why a recalled key moves."""
+    return f"stood at {gap:.0f} um when the OK sheet of that job was named"
+
+
+def recalled_sweep(sweep_pct: float) -> str:
+    """Why a recalled sweep moves."""
+    return f"stood at {sweep_pct:.1f} % when the OK sheet of that job was named"
+
+
+def shortage(move_: Sweep) -> Remark:
+    """The whole form is short of ink."""
+    return Remark(
+        NoteCode.SHORTAGE,
+        (),
+        f"the whole form is short of ink: sweep {move_.from_pct:.1f} to {move_.to_pct:.1f} % first",
+        "decide on the sweep, let the film build up, pull again before moving keys",
+    )
+
+
+def unreachable(
+    situation: Situation,
+    zones: list[int],
+    closing: bool,
+    needed_um: float,
+    floor_um: float,
+    settled_um: float,
+) -> Remark:
+    """The aim asks for a gap outside what is allowed."""
+    reach = density(settled_um, situation.ink)
+    numbers = ", ".join(str(zone + 1) for zone in zones)
+    first = zones[0] + 1
+    if closing:
+        return Remark(
+            NoteCode.BELOW_MIN_GAP,
+            tuple(zone + 1 for zone in zones),
+            f"zones {numbers}: the aim is below the minimum gap; zone {first} would need {needed_um:.0f} um, "
+            f"its key may not go below {floor_um:.0f} um, reachable density {reach:.2f}",
+            "lower the sweep further and open the other keys, accept the higher density, or add coverage there",
+        )
+    return Remark(
+        NoteCode.ABOVE_TRAVEL,
+        tuple(zone + 1 for zone in zones),
+        f"zones {numbers}: the aim is beyond the key's travel; zone {first} would need {needed_um:.0f} um, "
+        f"reachable density {reach:.2f}",
+        "raise the sweep, or accept the lower density",
+    )
+
+
+def no_solution(text: str) -> Remark:
+    """No set of moves keeps every limit."""
+    return Remark(
+        NoteCode.NO_SOLUTION,
+        (),
+        f"no proposal could be worked out: {text}",
+        "move single keys by hand at the press, then scan again; report this with the journal",
+    )

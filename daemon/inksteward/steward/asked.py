@@ -1,0 +1,91 @@
+"""Proposals that an operator asks for: the opening of a job, the settings of a job before."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+
+from inksteward.contract.base import FieldError, shown
+from inksteward.contract.codes import Lapse, NoProposal, Origin
+from inksteward.contract.inputs import Request
+from inksteward.control.settings_moves import opening, recall
+from inksteward.control.situation import Situation, Worked
+from inksteward.model import Unit
+from inksteward.steward.ending import lapse
+from inksteward.steward.propose import Basis, stand
+from inksteward.steward.situations import sheet_now, situation_of, unfit
+from inksteward.steward.state import Run
+from inksteward.steward.turn import Turn
+
+WHY_NOT = {
+    NoProposal.STOPPED: "a job that is not stopped",
+    NoProposal.HELD: "a release first",
+    NoProposal.NO_COUNTER: "word from the sheet counter",
+    NoProposal.NOT_CONTROLLED: "a unit with an aim",
+    NoProposal.SUSPENDED: "its alarm acknowledged first",
+    NoProposal.NO_POSITIONS: "live, referenced positions of every key",
+    NoProposal.UNCONFIRMED_MOVE: "its last move confirmed first",
+}
+Work = Callable[[Situation], Worked]
+
+
+def asked_opening(turn: Turn, run: Run, request: Request) -> list[FieldError]:
+    """An opening for every unit whose coverage the job states (or for the one that is named)."""
+    job = run.job
+    stated = {row.unit for row in job.units if row.coverage is not None} if job else set()
+    units = [unit for unit in _units(turn, request) if unit.unit in stated]
+    if not units:
+        return [FieldError("kind", "opening", "a job that states coverage per zone")]
+    return _each(turn, run, [(unit, opening) for unit in units], Origin.OPENING)
+
+
+def asked_recall(turn: Turn, run: Run, request: Request) -> list[FieldError]:
+    """Gaps and sweep as they stood when the OK sheet of that job was named."""
+    stored = turn.state.settings.get(request.job_id or "")
+    if stored is None:
+        known = ", ".join(sorted(turn.state.settings)) or "none yet"
+        return [FieldError("job_id", shown(request.job_id), f"a job whose OK sheet was named here: {known}")]
+    work: list[tuple[Unit, Work]] = []
+    for unit in _units(turn, request):
+        row = stored.get(unit.unit)
+        if row is not None and len(row["gap_um"]) == unit.zones:
+            gaps = np.maximum(np.array(row["gap_um"], dtype=float), 0.1)
+            sweep = float(row["sweep_pct"])
+            work.append((unit, lambda s, g=gaps, p=sweep: recall(s, g, p)))  # type: ignore[misc]
+    if not work:
+        return [FieldError("job_id", shown(request.job_id), "settings of a unit that is asked for")]
+    return _each(turn, run, work, Origin.RECALL)
+
+
+def _units(turn: Turn, request: Request) -> list[Unit]:
+    return [unit for unit in turn.config.press.units if request.unit in (None, unit.unit)]
+
+
+def _each(turn: Turn, run: Run, work: list[tuple[Unit, Work]], origin: Origin) -> list[FieldError]:
+    """Work out and let stand, unit by unit; an error only where nothing at all came of it."""
+    errors: list[FieldError] = []
+    made = 0
+    for unit, worker in work:
+        found = _one(turn, run, unit, worker, origin)
+        errors.extend(found)
+        made += not found
+    return [] if made else errors
+
+
+def _one(turn: Turn, run: Run, unit: Unit, worker: Work, origin: Origin) -> list[FieldError]:
+    state = turn.unit(unit.unit)
+    sheet = round(sheet_now(turn, run))
+    reason = unfit(turn, state, sheet)
+    if reason is not None and reason is not NoProposal.WAITING:
+        return [FieldError("unit", unit.unit, WHY_NOT.get(reason, reason.value))]
+    if state.estimate is None:
+        return [FieldError("unit", unit.unit, "key positions and a counter of this run")]
+    situation = situation_of(turn, unit, state, None)
+    worked = worker(situation)
+    if worked.nothing is not None:
+        said = worked.remarks[0].text if worked.remarks else "it stands where it should"
+        return [FieldError("unit", unit.unit, f"something to move: {said}")]
+    lapse(turn, unit.unit, Lapse.REPLACED)
+    refusal = stand(turn, unit, Basis(situation, worked, (), None, sheet, origin))
+    return [] if refusal is None else [FieldError("unit", unit.unit, refusal.text)]

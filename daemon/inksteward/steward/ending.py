@@ -1,0 +1,115 @@
+"""How proposals end: exactly one Outcome each, and the retained copy cleared."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+from inksteward.approval import Life, NotAllowed, advance
+from inksteward.approval import State as ProposalState
+from inksteward.contract.codes import Lapse, ResultCode
+from inksteward.contract.outputs import MovedKey, MovedSweep, Outcome, RefusedMove
+from inksteward.events import Via
+from inksteward.steward.state import Pending, Standing, UnitState
+from inksteward.steward.turn import Turn
+
+RESULTS = {
+    ProposalState.REJECTED: ResultCode.REJECTED,
+    ProposalState.LAPSED: ResultCode.LAPSED,
+    ProposalState.MOVED: ResultCode.MOVED,
+    ProposalState.FAILED: ResultCode.FAILED,
+    ProposalState.REFUSED: ResultCode.REFUSED,
+}
+VIA = {Via.MQTT: "mqtt", Via.PAGE: "page", Via.COMMAND_LINE: "command_line", Via.DRIVER: None}
+
+
+class Impossible(Exception):
+    """A proposal was asked to do what its table forbids: a fault of ours."""
+
+
+def _moved(state: UnitState, pending: Pending | None) -> tuple[tuple[MovedKey, ...], MovedSweep | None]:
+    """What was asked to move and where it was read back."""
+    if pending is None:
+        return (), None
+    position = state.position
+    rows = []
+    for row in pending.command["targets"]:
+        back = position.opening_pct[row["zone"] - 1] if position else None
+        rows.append(
+            MovedKey(zone=row["zone"], from_pct=row["from_pct"], to_pct=row["to_pct"], read_back_pct=back)
+        )
+    to_pct = pending.command["sweep_pct"]
+    sweep = None
+    if to_pct is not None:
+        sweep = MovedSweep(
+            from_pct=pending.sweep_from_pct or 0.0,
+            to_pct=to_pct,
+            read_back_pct=position.sweep_pct if position else None,
+        )
+    return tuple(rows), sweep
+
+
+def end(
+    turn: Turn,
+    unit: str,
+    life: Life,
+    *,
+    code: str | None = None,
+    decision: tuple[str, str, str | None] | None = None,
+    refusals: tuple[dict[str, Any], ...] = (),
+) -> None:
+    """End the proposal of a unit: Outcome out, retained copy cleared, state forgotten.
+
+    ``decision``: decision id, operator and way, where one was made. Raises Impossible for what the table of
+    states forbids.
+    """
+    state = turn.unit(unit)
+    standing = state.standing
+    if standing is None:
+        raise Impossible(f"{unit}: no proposal to end")
+    result = advance(standing.life, life)
+    if isinstance(result, NotAllowed) or not result.ended:
+        raise Impossible(f"{unit}: {standing.life} cannot end by {life}")
+    pending = state.pending
+    if decision is None and pending is not None:
+        decision = (pending.decision_id, pending.operator, pending.via)
+    told = result in (ProposalState.MOVED, ProposalState.FAILED) and pending is not None
+    moved, sweep = _moved(state, pending) if told else ((), None)
+    decision_id, operator, via = decision or (None, None, None)
+    outcome = Outcome.model_validate(
+        {
+            "proposal_id": standing.payload["proposal_id"],
+            "decision_id": decision_id,
+            "unit": unit,
+            "result": RESULTS[result],
+            "code": code,
+            "operator": operator,
+            "via": via,
+            "moved": moved,
+            "sweep": sweep,
+            "refusals": tuple(RefusedMove(**row) for row in refusals),
+            "journal": turn.head(),
+            "at": turn.at,
+        }
+    )
+    turn.publish("outcome", outcome)
+    turn.clear(f"proposal/{unit}")
+    turn.put(replace(state, standing=None, pending=None, replaced_id=_replaced(standing, code)))
+    turn.state = replace(turn.state, ended={**turn.state.ended, standing.payload["proposal_id"]: unit})
+
+
+def _replaced(standing: Standing, code: str | None) -> str | None:
+    return str(standing.payload["proposal_id"]) if code == Lapse.REPLACED.value else None
+
+
+def lapse(turn: Turn, unit: str, code: Lapse) -> None:
+    """Let the standing proposal of a unit lapse, if there is one; an approved one goes its way."""
+    standing = turn.unit(unit).standing
+    if standing is not None and standing.life is ProposalState.STANDING:
+        end(turn, unit, Life.LAPSE, code=code.value)
+
+
+def lapse_all(turn: Turn, code: Lapse) -> None:
+    """Let every standing proposal lapse."""
+    for unit in list(turn.state.units):
+        lapse(turn, unit, code)

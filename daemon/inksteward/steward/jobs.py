@@ -1,0 +1,171 @@
+"""Jobs and runs: what is printed, with which inks and aims."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from inksteward.config import aim_errors, job_ink
+from inksteward.contract.base import FieldError, Refused, decode, shown
+from inksteward.contract.codes import Lapse, Phase
+from inksteward.contract.inputs import Job, JobUnit
+from inksteward.events import Received
+from inksteward.model import Ink, Unit
+from inksteward.steward.ending import lapse, lapse_all
+from inksteward.steward.feed import begin_estimate
+from inksteward.steward.refusing import refuse
+from inksteward.steward.state import Run, UnitState
+from inksteward.steward.turn import Turn
+
+
+def _ink(turn: Turn, row: JobUnit, where: str, errors: list[FieldError]) -> Ink | None:
+    ink = job_ink(row, turn.config.ink(row.ink))
+    if ink is None:
+        errors.append(FieldError(f"{where}.ink", shown(row.ink), "a configured ink, or d_inf and m with it"))
+    return ink
+
+
+def _aims(
+    row: JobUnit, unit: Unit, ink: Ink, where: str, errors: list[FieldError]
+) -> tuple[float, ...] | None:
+    if row.aim is None:
+        return None
+    aims = row.aim if isinstance(row.aim, tuple) else (row.aim,) * unit.zones
+    if len(aims) != unit.zones:
+        errors.append(FieldError(f"{where}.aim", f"{len(aims)} values", f"one value or {unit.zones}"))
+    errors.extend(aim_errors(row.aim, ink, f"{where}.aim"))
+    return tuple(float(aim) for aim in aims)
+
+
+def _unit_state(
+    turn: Turn, row: JobUnit, number: int, before: UnitState | None, errors: list[FieldError]
+) -> UnitState | None:
+    where = f"units.{number}"
+    unit = turn.configured(row.unit)
+    if unit is None:
+        names = ", ".join(item.unit for item in turn.config.press.units)
+        errors.append(FieldError(f"{where}.unit", shown(row.unit), f"one of {names}"))
+        return None
+    if row.coverage is not None and len(row.coverage) != unit.zones:
+        errors.append(
+            FieldError(f"{where}.coverage", f"{len(row.coverage)} values", f"{unit.zones} values, one a zone")
+        )
+    ink = _ink(turn, row, where, errors)
+    aims = _aims(row, unit, ink, where, errors) if ink else None
+    tolerance = row.tolerance if row.tolerance is not None else turn.config.control.tolerance
+    if not tolerance[0] < 0.0 < tolerance[1]:
+        expected = "a low end below 0 and a high end above 0"
+        errors.append(FieldError(f"{where}.tolerance", shown(tolerance), expected))
+    if errors or ink is None:
+        return None
+    state = before or UnitState(row.unit)
+    return replace(
+        state,
+        ink=ink,
+        aim=aims,
+        low=tuple(aim + tolerance[0] for aim in aims) if aims else (),
+        high=tuple(aim + tolerance[1] for aim in aims) if aims else (),
+        coverage=tuple(row.coverage or ()),
+    )
+
+
+def _judge(job: Job) -> list[FieldError]:
+    errors = []
+    seen: set[str] = set()
+    for number, row in enumerate(job.units):
+        if row.unit in seen:
+            errors.append(FieldError(f"units.{number}.unit", row.unit, "each unit once"))
+        seen.add(row.unit)
+    return errors
+
+
+def on_job(turn: Turn, event: Received) -> None:
+    """A job came: a new run_id starts a new run, another phase or aim changes the present one."""
+    try:
+        job, _ = decode(Job, event.raw)
+    except Refused as refused:
+        refuse(turn, event, None, refused.errors)
+        return
+    run = turn.run
+    fresh = run is None or run.run_id != job.run_id
+    errors = _judge(job)
+    if job.phase == "run" and (fresh or run is None or run.phase is not Phase.RUN):
+        errors.append(FieldError("phase", "run", "opening, makeready or stopped: run follows the OK sheet"))
+    before = {} if fresh else turn.state.units
+    states: dict[str, UnitState] = {}
+    for number, row in enumerate(job.units):
+        state = _unit_state(turn, row, number, before.get(row.unit), errors)
+        if state is not None:
+            states[row.unit] = state
+    if errors:
+        refuse(turn, event, job.job_id, tuple(errors))
+        return
+    if fresh:
+        _new_run(turn, job, states)
+    else:
+        _same_run(turn, job, states)
+    turn.answer(job.job_id, "job")
+    turn.status_due = True
+
+
+def _new_run(turn: Turn, job: Job, states: dict[str, UnitState]) -> None:
+    """Standing proposals lapse, filters restart, keys keep their positions."""
+    lapse_all(turn, Lapse.RUN_CHANGED)
+    units = {}
+    for unit in turn.config.press.units:
+        old = turn.state.units.get(unit.unit) or UnitState(unit.unit)
+        new = states.get(unit.unit) or UnitState(unit.unit)
+        units[unit.unit] = replace(
+            new,
+            position=old.position,
+            pending=old.pending,
+            suspended=old.suspended,
+            unresolved=old.unresolved,
+        )
+    turn.state = replace(turn.state, units=units)
+    turn.put_run(Run(run_id=job.run_id, phase=Phase(job.phase), job=job))
+
+
+def _same_run(turn: Turn, job: Job, states: dict[str, UnitState]) -> None:
+    run = turn.run
+    if run is None:
+        return
+    phase = Phase(job.phase)
+    stops = phase is Phase.STOPPED and run.phase is not Phase.STOPPED
+    if stops:
+        lapse_all(turn, Lapse.RUN_CHANGED)
+    keep = run.phase is Phase.RUN and phase is not Phase.STOPPED
+    for name, state in states.items():
+        turn.put(_changed(turn, run, turn.unit(name), state))
+    turn.put_run(replace(run, job=job, phase=run.phase if keep else phase))
+
+
+def _changed(turn: Turn, run: Run, old: UnitState, new: UnitState) -> UnitState:
+    """A unit under a job that was sent again. Aims of the OK sheet outlive it; what rests on others lapses."""
+    if run.ok_scan_id is not None and old.aim is not None:
+        new = replace(new, aim=old.aim, low=old.low, high=old.high)
+    same_film = (old.ink, old.coverage) == (new.ink, new.coverage)
+    if same_film and (old.aim, old.low, old.high) == (new.aim, new.low, new.high):
+        return turn.unit(new.unit)
+    lapse(turn, new.unit, Lapse.RUN_CHANGED)
+    return replace(
+        turn.unit(new.unit),
+        ink=new.ink,
+        coverage=new.coverage,
+        aim=new.aim,
+        low=new.low,
+        high=new.high,
+        estimate=old.estimate if same_film else None,
+        history=old.history if same_film else (),
+    )
+
+
+def ready_estimates(turn: Turn) -> None:
+    """Start film models as soon as aims and complete positions are there."""
+    run = turn.run
+    if run is None or run.counted is None:
+        return
+    for unit in turn.config.press.units:
+        state = turn.unit(unit.unit)
+        fresh = begin_estimate(turn, unit, state, run.counted.sheet)
+        if fresh is not state:
+            turn.put(fresh)

@@ -1,0 +1,245 @@
+"""From a unit's reading to a standing proposal, or to the reason why there is none."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Any
+
+from inksteward import canonical
+from inksteward.approval import SWEEP, Resolution, may_replace
+from inksteward.approval import State as Life
+from inksteward.contract.codes import Lapse, NoProposal, NoteCode, Origin
+from inksteward.contract.inputs import Scan
+from inksteward.contract.outputs import (
+    Left,
+    LimitedBy,
+    Note,
+    Proposal,
+    ProposedMove,
+    SweepMove,
+    UnitReading,
+)
+from inksteward.control import words
+from inksteward.control.decide import work_out
+from inksteward.control.situation import Remark, Row, Situation, Worked
+from inksteward.interlock import Refusal, permit
+from inksteward.model import KeyMove, Moves, Unit
+from inksteward.reading import LaneReading, ScanReading
+from inksteward.steward.ending import lapse
+from inksteward.steward.feed import read_back, unresolved
+from inksteward.steward.situations import situation_of, unfit
+from inksteward.steward.state import Standing, UnitState
+from inksteward.steward.turn import Turn
+from inksteward.steward.watching import solids_right_tints_up, watch_answers
+
+ROUND_DENSITY = 3
+
+
+@dataclass(frozen=True, slots=True)
+class Basis:
+    """What a proposal rests on: the situation, what was worked out of it, and where it came from."""
+
+    situation: Situation
+    worked: Worked
+    remarks: tuple[Remark, ...]
+    scan_id: str | None
+    sheet: int
+    origin: Origin = Origin.SCAN
+
+
+@dataclass(frozen=True, slots=True)
+class UnitResult:
+    """What a scan said of one unit; ``notes`` where no proposal carries them."""
+
+    reading: UnitReading
+    notes: tuple[Note, ...]
+
+
+def propose(
+    turn: Turn, unit: Unit, scan: Scan, sheet: int, lane: LaneReading, read: ScanReading, upset: bool
+) -> UnitResult:
+    """Work out a unit's proposal and let it stand, unless there is a reason not to."""
+    state = watch_answers(unit, turn.unit(unit.unit), sheet)
+    turn.put(state)
+    worked: Worked | None = None
+    situation: Situation | None = None
+    remarks: list[Remark] = []
+    reason = unfit(turn, state, sheet)
+    if state.estimate is not None and state.aim is not None and reason is not NoProposal.NO_POSITIONS:
+        situation = situation_of(turn, unit, state, lane)
+        worked = work_out(situation)
+        remarks.extend(solids_right_tints_up(situation, read.tints.get(unit.unit, ())))
+    if reason is None and (upset or any(item.code is NoteCode.TONE_UP for item in remarks)):
+        reason = NoProposal.NOT_A_KEY_FAULT
+    if reason is None and worked is None:
+        reason = NoProposal.NOT_CONTROLLED
+    if reason is None and worked is not None and situation is not None:
+        reason = worked.nothing
+        if not _keep_standing(turn, unit, state, worked):
+            lapse(turn, unit.unit, Lapse.REPLACED)
+            if reason is None:
+                refusal = stand(turn, unit, Basis(situation, worked, tuple(remarks), scan.scan_id, sheet))
+                if refusal is not None:
+                    reason = NoProposal.INFEASIBLE
+                    remarks.append(words.no_solution(refusal.text))
+    standing = turn.unit(unit.unit).standing
+    shown = standing.payload["proposal_id"] if standing and reason is not NoProposal.HELD else None
+    notes = () if shown or worked is None else tuple(_note(item) for item in (*worked.remarks, *remarks))
+    reading = _reading(turn.unit(unit.unit), lane, worked, shown, None if shown else reason)
+    return UnitResult(reading, notes)
+
+
+def _places(payload: dict[str, Any]) -> dict[int, int]:
+    """Targets of a proposal as the approval room counts them: zone from 1 or SWEEP -> 0.001 %."""
+    places = {row["zone"]: round(row["to_pct"] * 1000) for row in payload["moves"]}
+    if payload["sweep"]:
+        places[SWEEP] = round(payload["sweep"]["to_pct"] * 1000)
+    return places
+
+
+def _keep_standing(turn: Turn, unit: Unit, state: UnitState, worked: Worked) -> bool:
+    """True if the proposal that stands is to stay: it is young, or the new one hardly differs."""
+    standing = state.standing
+    if standing is None:
+        return False
+    new = {row.zone: round(row.to_pct * 1000) for row in worked.rows}
+    if worked.sweep is not None:
+        new[SWEEP] = round(worked.sweep.to_pct * 1000)
+    return not may_replace(
+        turn.now_ms - standing.made_mono_ms,
+        round(turn.config.approval.min_standing_s * 1000),
+        _places(standing.payload),
+        new,
+        resolution_of(unit),
+        _refusal(turn, unit, state, _moves(unit, standing.payload)) is not None,
+    )
+
+
+def resolution_of(unit: Unit) -> Resolution:
+    """Finest steps of a unit's drives, 0.001 %."""
+    return Resolution(round(unit.resolution_pct * 1000), round(unit.sweep.resolution_pct * 1000))
+
+
+def _moves(unit: Unit, payload: dict[str, Any]) -> Moves:
+    sweep = payload["sweep"]
+    return Moves(
+        unit.unit,
+        tuple(KeyMove(row["zone"] - 1, round(row["to_pct"] * 1000)) for row in payload["moves"]),
+        round(sweep["to_pct"] * 1000) if sweep else None,
+    )
+
+
+def _refusal(turn: Turn, unit: Unit, state: UnitState, moves: Moves) -> Refusal | None:
+    verdict = permit(
+        moves, read_back(turn, unit, state.position), unresolved(state), unit.calibration, unit.coupling
+    )
+    return verdict if isinstance(verdict, Refusal) else None
+
+
+def stand(turn: Turn, unit: Unit, basis: Basis) -> Refusal | None:
+    """Publish the proposal and let it stand; the interlock is asked first and its refusal returned."""
+    state = turn.unit(unit.unit)
+    payload = _payload(turn, unit, state, basis)
+    refusal = _refusal(turn, unit, state, _moves(unit, payload))
+    if refusal is not None:
+        return refusal
+    expiry_s = round(turn.config.approval.expires_s)
+    turn.publish(f"proposal/{unit.unit}", payload, retain=True, expiry_s=expiry_s)
+    counted = turn.run.counted if turn.run else None
+    position = state.position
+    standing = Standing(
+        payload=payload,
+        life=Life.STANDING,
+        made_mono_ms=turn.now_ms,
+        made_sheet=counted.sheet if counted else basis.sheet,
+        origin_pct=position.opening_pct if position else (),
+        origin_sweep_pct=position.sweep_pct if position else None,
+    )
+    turn.put(replace(turn.unit(unit.unit), standing=standing))
+    return None
+
+
+def _note(item: Remark) -> Note:
+    return Note(code=item.code, zones=item.zones, text=item.text, remedy=item.remedy)
+
+
+def _row(row: Row, basis: Basis) -> ProposedMove:
+    situation = basis.situation
+    return ProposedMove(
+        zone=row.zone,
+        from_pct=row.from_pct,
+        to_pct=row.to_pct,
+        to_pct_if_sweep_left=row.to_pct_if_sweep_left,
+        gap_um_after=row.gap_um_after,
+        measured=_rounded(situation.measured[row.zone - 1]),
+        aim=situation.aim[row.zone - 1],
+        predicted_next=row.predicted_next,
+        predicted_settled=row.predicted_settled,
+        seen_from_sheet=round(basis.worked.forecast.seen_from),
+        settled_by_sheet=row.settled_by_sheet,
+        limited_by=tuple(LimitedBy(code=code, withheld_pct=amount) for code, amount in row.limited_by),
+        why=row.why,
+    )
+
+
+def _payload(turn: Turn, unit: Unit, state: UnitState, basis: Basis) -> dict[str, Any]:
+    approval, run, worked, sweep = turn.config.approval, turn.run, basis.worked, basis.worked.sweep
+    proposal = Proposal(
+        proposal_id=turn.new_id(),
+        press=turn.config.press.press,
+        unit=unit.unit,
+        ink=state.ink.ink if state.ink else "",
+        origin=basis.origin,
+        digest="sha256:" + "0" * 64,
+        replaces=state.replaced_id,
+        run_id=run.run_id if run else "",
+        scan_id=basis.scan_id,
+        sheet=basis.sheet,
+        made_at=turn.at,
+        expires_in_s=round(approval.expires_s),
+        expires_sheet=round(basis.situation.sheet_now) + approval.expires_sheets,
+        sweep=SweepMove(from_pct=sweep.from_pct, to_pct=sweep.to_pct, why=sweep.why) if sweep else None,
+        moves=tuple(_row(row, basis) for row in worked.rows),
+        left=tuple(Left(zone=item.zone, code=item.code, text=item.text) for item in worked.left),
+        notes=tuple(_note(item) for item in (*worked.remarks, *basis.remarks)),
+    )
+    data = proposal.model_dump(mode="json")
+    data["digest"] = canonical.digest(data)
+    return data
+
+
+def _rounded(value: float | None) -> float | None:
+    return None if value is None else round(value, ROUND_DENSITY)
+
+
+def _reading(
+    state: UnitState,
+    lane: LaneReading,
+    worked: Worked | None,
+    proposal_id: str | None,
+    reason: NoProposal | None,
+) -> UnitReading:
+    inside: tuple[bool | None, ...] = tuple(None for _ in lane.density)
+    if state.aim is not None:
+        inside = tuple(
+            (False if lane.film[i] is not None else None)
+            if value is None
+            else state.low[i] <= value <= state.high[i]
+            for i, value in enumerate(lane.density)
+        )
+    settled: tuple[float | None, ...] = tuple(None for _ in lane.density)
+    if worked is not None:
+        settled = tuple(_rounded(value) for value in worked.forecast.settled_density)
+    return UnitReading(
+        ink=state.ink.ink if state.ink else "",
+        density=tuple(_rounded(value) for value in lane.density),
+        patches=lane.counts,
+        sigma=tuple(None if value is None else round(value, 4) for value in lane.sigma),
+        aim=state.aim,
+        low=tuple(round(value, 4) for value in state.low) if state.aim else None,
+        high=tuple(round(value, 4) for value in state.high) if state.aim else None,
+        in_tolerance=inside,
+        predicted_settled=settled,
+        proposal_id=proposal_id,
+        no_proposal=reason,
+    )

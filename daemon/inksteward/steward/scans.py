@@ -1,0 +1,239 @@
+"""A scan came: judge it, read it, let it teach the film models, make proposals, publish the reading."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import datetime
+
+from inksteward.contract.base import FieldError, Refused, decode, shown
+from inksteward.contract.codes import NoteCode, SetAside
+from inksteward.contract.inputs import Scan
+from inksteward.contract.outputs import Aside, Note, Reading
+from inksteward.control.estimator import Gated, Measured, film_sigma, new_sheet, update
+from inksteward.control.film import SATURATED_ABOVE, density, film_slope
+from inksteward.events import Received
+from inksteward.model import Ink, Unit
+from inksteward.reading import Lane, LaneReading, read_scan
+from inksteward.steward.feed import bring_to
+from inksteward.steward.propose import UnitResult, propose
+from inksteward.steward.refusing import refuse
+from inksteward.steward.state import Run, ScanKept, UnitState
+from inksteward.steward.turn import Turn
+from inksteward.steward.watching import common_loss
+
+AHEAD_SHEETS = 60
+"""A scan may be this many sheets (and 5 s of printing) ahead of the counter's last word, no more."""
+SCANS_KEPT = 8
+INTERVALS_KEPT = 9
+ESTIMATED_WIDER = 1.5
+BY_CLAMP = -1
+"""Index of a measurement that stands for a saturated zone rather than for one patch."""
+SATURATED_SIGMA = 0.03
+
+
+def on_scan(turn: Turn, event: Received) -> None:
+    """Everything that one scan leads to."""
+    try:
+        scan, _ = decode(Scan, event.raw)
+    except Refused as refused:
+        refuse(turn, event, None, refused.errors)
+        return
+    if turn.known(scan.scan_id, "scan"):
+        return
+    sheet = _sheet_of(turn, scan)
+    errors = _judge(turn, scan, sheet)
+    if errors:
+        refuse(turn, event, scan.scan_id, errors)
+        return
+    turn.answer(scan.scan_id, "scan")
+    run = turn.run
+    if run is None or run.job is None:
+        turn.publish(
+            "reading", Reading(scan_id=scan.scan_id, sheet=sheet, units={}, set_aside=()), retain=True
+        )
+        return
+    _read(turn, run, scan, sheet)
+
+
+def _sheet_of(turn: Turn, scan: Scan) -> int:
+    """The sheet that was pulled; estimated from the counter when the scan does not say (its own clock's
+    difference between pulling and taking is used, never its time of day)."""
+    if scan.sheet is not None:
+        return scan.sheet
+    run = turn.run
+    counted = run.counted if run else None
+    if counted is None or scan.pulled_at is None:
+        return 0
+    passed = datetime.fromisoformat(scan.taken_at) - datetime.fromisoformat(scan.pulled_at)
+    gone = max(passed.total_seconds(), 0.0) * counted.speed_sph / 3600.0
+    return max(round(counted.sheet - gone), 0)
+
+
+def _judge(turn: Turn, scan: Scan, sheet: int) -> list[FieldError]:
+    run = turn.run
+    if run is None:
+        return []
+    errors = []
+    if scan.run_id != run.run_id:
+        errors.append(FieldError("run_id", scan.run_id, f"the present run {run.run_id}"))
+    if run.job is not None:
+        basis = run.job.basis
+        for name in ("status", "polarised", "paper_relative"):
+            got, wanted = getattr(scan.instrument, name), getattr(basis, name)
+            if got != wanted:
+                errors.append(
+                    FieldError(f"instrument.{name}", shown(got), f"the job's basis: {shown(wanted)}")
+                )
+    last = run.scan_sheet.get(scan.side)
+    if last is not None and sheet < last and not errors:
+        errors.append(FieldError("sheet", str(sheet), f"not older than the last scan's sheet {last}"))
+    if scan.sheet is None and run.counted is None:
+        errors.append(FieldError("sheet", "null", "a number: without a counter it cannot be estimated"))
+    if run.counted is not None:
+        ahead = AHEAD_SHEETS + round(5.0 * run.counted.speed_sph / 3600.0)
+        if sheet > run.counted.sheet + ahead:
+            errors.append(FieldError("sheet", str(sheet), f"not past the counter's {run.counted.sheet}"))
+    return errors
+
+
+def _lane(turn: Turn, unit: Unit, state: UnitState) -> Lane:
+    expected: tuple[float | None, ...] = ()
+    sigma: tuple[float | None, ...] = ()
+    ink = state.ink
+    if ink is not None and state.estimate is not None and state.estimate.scans > 1:
+        films = state.estimate.film_um
+        spread = film_sigma(state.estimate)
+        expected = tuple(density(float(value), ink) for value in films)
+        sigma = tuple(
+            film_slope(float(film), ink) * float(each) for film, each in zip(films, spread, strict=True)
+        )
+    return Lane(
+        unit=unit.unit,
+        ink=ink.ink if ink else "",
+        side=unit.side.value,
+        zones=unit.zones,
+        pitch_mm=unit.pitch_mm,
+        first_edge_mm=unit.first_edge_mm,
+        d_inf=ink.d_inf if ink else 1.0,
+        expected=expected,
+        expected_sigma=sigma,
+    )
+
+
+def _read(turn: Turn, run: Run, scan: Scan, sheet: int) -> None:
+    units = [
+        unit
+        for unit in turn.config.press.units
+        if unit.side.value == scan.side and turn.unit(unit.unit).ink is not None
+    ]
+    for unit in units:
+        turn.put(bring_to(turn, unit, turn.unit(unit.unit), float(sheet)))
+    measuring = turn.config.measuring
+    wider = ESTIMATED_WIDER if scan.sheet is None else 1.0
+    read = read_scan(
+        scan,
+        tuple(_lane(turn, unit, turn.unit(unit.unit)) for unit in units),
+        strip=run.job.strip if run.job else None,
+        sheet=run.job.sheet if run.job else None,
+        patch_width_mm=measuring.patch_width_mm,
+        instrument_sigma=measuring.instrument_sigma * wider,
+        sheet_sigma=measuring.sheet_sigma * wider,
+    )
+    asides = [*read.asides]
+    shifts: dict[str, float] = {}
+    for unit in units:
+        lane = read.lanes.get(unit.unit)
+        if lane is not None:
+            shifts[unit.unit] = _teach(turn, unit, lane, asides)
+    _remember(turn, run, scan, sheet, units)
+    notes = [*read.notes]
+    if scan.sheet is None:
+        text = f"the scan did not say which sheet it was; taken for sheet {sheet}, trusted less"
+        notes.append(Note(code=NoteCode.SHEET_ESTIMATED, zones=(), text=text, remedy="send the sheet number"))
+    upset = common_loss(shifts)
+    if upset is not None:
+        notes.append(upset)
+    results = {
+        unit.unit: propose(turn, unit, scan, sheet, read.lanes[unit.unit], read, upset is not None)
+        for unit in units
+        if unit.unit in read.lanes
+    }
+    _publish(turn, scan, sheet, results, asides, notes)
+
+
+def _teach(turn: Turn, unit: Unit, lane: LaneReading, asides: list[Aside]) -> float:
+    """Update the film model; returns the lane's median innovation, D (0 without a model)."""
+    state = turn.unit(unit.unit)
+    if state.estimate is None or state.ink is None:
+        return 0.0
+    priors = turn.config.control.identification
+    ink = state.ink
+    patches = tuple(Measured(item.index, item.weights, item.density, item.sigma) for item in lane.patches)
+    patches += _saturated(lane, ink)
+    films = state.estimate.film_um
+    gone = sorted(
+        item.density - density(sum(share * float(films[zone]) for zone, share in item.weights), ink)
+        for item in patches
+    )
+    known = state.estimate.scans > 1
+    estimate, gated = update(new_sheet(state.estimate, priors), patches, ink, priors)
+    asides.extend(_gated_aside(item) for item in gated if item.index != BY_CLAMP)
+    turn.put(replace(state, estimate=estimate))
+    return gone[len(gone) // 2] if known and gone else 0.0
+
+
+def _saturated(lane: LaneReading, ink: Ink) -> tuple[Measured, ...]:
+    """A saturated zone is read as the densest that can be told: it certainly has too much ink."""
+    return tuple(
+        Measured(BY_CLAMP, ((zone, 1.0),), SATURATED_ABOVE * ink.d_inf, SATURATED_SIGMA)
+        for zone, code in enumerate(lane.film)
+        if code is SetAside.SATURATED
+    )
+
+
+def _gated_aside(item: Gated) -> Aside:
+    text = (
+        f"lies {abs(item.deviations):.1f} standard deviations from the {item.predicted:.2f} expected here: "
+        "not used; if the next scan says the same it counts"
+    )
+    return Aside(index=item.index, code=SetAside.JUMP, text=text)
+
+
+def _remember(turn: Turn, run: Run, scan: Scan, sheet: int, units: list[Unit]) -> None:
+    filtered: dict[str, tuple[float | None, ...]] = {}
+    for unit in units:
+        state = turn.unit(unit.unit)
+        if state.estimate is not None and state.ink is not None:
+            ink = state.ink
+            filtered[unit.unit] = tuple(density(float(y), ink) for y in state.estimate.film_um)
+    last = run.scan_sheet.get(scan.side)
+    intervals = run.intervals
+    if last is not None and sheet > last:
+        intervals = (*intervals, sheet - last)[-INTERVALS_KEPT:]
+    turn.put_run(
+        replace(
+            run,
+            scan_sheet={**run.scan_sheet, scan.side: sheet},
+            intervals=intervals,
+            kept=(*run.kept, ScanKept(scan.scan_id, sheet, filtered))[-SCANS_KEPT:],
+        )
+    )
+
+
+def _publish(
+    turn: Turn,
+    scan: Scan,
+    sheet: int,
+    results: dict[str, UnitResult],
+    asides: list[Aside],
+    notes: list[Note],
+) -> None:
+    told = [note for result in results.values() for note in result.notes]
+    reading = Reading(
+        scan_id=scan.scan_id,
+        sheet=sheet,
+        units={name: result.reading for name, result in results.items()},
+        set_aside=tuple(sorted(asides, key=lambda item: item.index)),
+        notes=(*notes, *told),
+    )
+    turn.publish("reading", reading, retain=True)

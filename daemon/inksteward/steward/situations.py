@@ -1,0 +1,170 @@
+"""Gathers a unit's situation for the control law, and names what forbids a proposal beforehand."""
+
+from __future__ import annotations
+
+import statistics
+from itertools import pairwise
+
+from inksteward.contract.codes import NoProposal, Phase, SetAside
+from inksteward.control.limits import Present
+from inksteward.control.situation import Situation
+from inksteward.model import Limits, Unit
+from inksteward.reading import LaneReading
+from inksteward.steward.feed import SHEETS_OF_TRAVEL, complete, gaps_of, model_of, openings
+from inksteward.steward.state import Run, UnitState
+from inksteward.steward.turn import Turn
+
+LEAST_ON_SHEET = 0.2
+"""A zone counts as on the sheet from this share of its width on (common practice, no source)."""
+SILENT_TWICE = 2
+
+
+def sheet_now(turn: Turn, run: Run) -> float:
+    """Sheet of this moment: the counter's last word and what was printed since."""
+    counted = run.counted
+    if counted is None:
+        return 0.0
+    since = (turn.now_ms - counted.mono_ms) / 3_600_000.0
+    return counted.sheet + (since * counted.speed_sph if counted.printing else 0.0)
+
+
+def counter_fresh(turn: Turn, run: Run) -> bool:
+    """True if the counter spoke within its allowed age."""
+    if run.counted is None:
+        return False
+    return turn.now_ms - run.counted.mono_ms <= turn.config.measuring.counter_max_age_s * 1000.0
+
+
+def position_fresh(turn: Turn, state: UnitState) -> bool:
+    """True if every opening is known, live, referenced and young enough."""
+    if state.position is None or not complete(state.position):
+        return False
+    age = turn.now_ms - state.position.mono_ms
+    return age <= turn.config.measuring.position_max_age_s * 1000.0
+
+
+def _unfit_unit(turn: Turn, state: UnitState) -> NoProposal | None:
+    if state.aim is None:
+        return NoProposal.NOT_CONTROLLED
+    if state.suspended is not None:
+        return NoProposal.SUSPENDED
+    if not position_fresh(turn, state):
+        return NoProposal.NO_POSITIONS
+    if state.pending is not None or state.unresolved:
+        return NoProposal.UNCONFIRMED_MOVE
+    return None
+
+
+def unfit(turn: Turn, state: UnitState, sheet: int) -> NoProposal | None:
+    """Why no proposal may be made for this unit whatever was read, or None."""
+    run = turn.run
+    if run is None or run.phase is Phase.STOPPED:
+        return NoProposal.STOPPED
+    if turn.state.holding:
+        return NoProposal.HELD
+    if not counter_fresh(turn, run):
+        return NoProposal.NO_COUNTER
+    reason = _unfit_unit(turn, state)
+    if reason is not None:
+        return reason
+    early = run.first_sheet + turn.config.control.build_up_sheets
+    if sheet < max(early, run.quiet_until) or run.stopped_mono_ms is not None:
+        return NoProposal.WAITING
+    return None
+
+
+def limits_of(turn: Turn, unit: Unit) -> Limits:
+    """Limits of the present phase."""
+    run = turn.run
+    return unit.limits_run if run and run.phase is Phase.RUN else unit.limits_makeready
+
+
+def _on_sheet(turn: Turn, unit: Unit) -> tuple[bool, ...]:
+    sheet = turn.run.job.sheet if turn.run and turn.run.job else None
+    if sheet is None:
+        return (True,) * unit.zones
+    left, right = sheet.left_edge_mm, sheet.left_edge_mm + sheet.width_mm
+    result = []
+    for i in range(unit.zones):
+        begin = unit.first_edge_mm + i * unit.pitch_mm
+        covered = min(right, begin + unit.pitch_mm) - max(left, begin)
+        result.append(covered >= LEAST_ON_SHEET * unit.pitch_mm)
+    return tuple(result)
+
+
+def _used(turn: Turn, unit: Unit, state: UnitState) -> tuple[tuple[float, ...], float]:
+    since = sheet_now(turn, turn.run) - SHEETS_OF_TRAVEL if turn.run else 0.0
+    per_key = [0.0] * unit.zones
+    for sheet, zone, amount in state.travel:
+        if sheet >= since:
+            per_key[zone] += amount
+    return tuple(per_key), sum(per_key)
+
+
+def approval_sheets(turn: Turn, run: Run) -> float:
+    """Sheets until a proposal made now is carried out: the median of the last ones, at first a guess."""
+    if run.approvals:
+        return float(statistics.median(run.approvals))
+    speed = run.counted.speed_sph if run.counted else 0.0
+    return turn.config.approval.expected_s * speed / 3600.0
+
+
+def interval_sheets(turn: Turn, run: Run) -> float:
+    """Sheets until the next correction can act: the longer of the median and the configured interval."""
+    configured = float(turn.config.control.scan_interval_sheets)
+    return max(float(statistics.median(run.intervals)), configured) if run.intervals else configured
+
+
+def reversals(turns: tuple[int, ...]) -> int:
+    """How often the last four executed moves of a zone turned round."""
+    last = turns[-4:]
+    return sum(1 for a, b in pairwise(last) if a != b)
+
+
+def _read(lane: LaneReading) -> tuple[bool, ...]:
+    """Zones with a density, and saturated ones: what they need is known well enough."""
+    return tuple(
+        value is not None or code is SetAside.SATURATED
+        for value, code in zip(lane.density, lane.film, strict=True)
+    )
+
+
+def situation_of(turn: Turn, unit: Unit, state: UnitState, lane: LaneReading | None) -> Situation:
+    """The unit's situation; raises ValueError where ink, aim, estimate or position is missing."""
+    run, ink, estimate, position = turn.run, state.ink, state.estimate, state.position
+    if run is None or ink is None or estimate is None or position is None or state.aim is None:
+        raise ValueError(f"{unit.unit}: a run, an ink, an aim, a position and a film model were expected")
+    used_key, used_unit = _used(turn, unit, state)
+    n = unit.zones
+    return Situation(
+        unit=unit,
+        ink=ink,
+        plant=model_of(unit, state),
+        estimate=estimate,
+        history=state.history,
+        present=Present(
+            opening_pct=openings(position),
+            gaps_um=gaps_of(unit, position),
+            sweep_pct=float(position.sweep_pct or 0.0),
+            used_key_pct=used_key,
+            used_unit_pct=used_unit,
+            movable=(True,) * n,
+            sweep_low_pct=float(position.sweep_pct or 0.0),
+            sweep_high_pct=float(position.sweep_pct or 0.0),
+        ),
+        limits=limits_of(turn, unit),
+        aim=state.aim,
+        low=state.low,
+        high=state.high,
+        measured=lane.density if lane else (None,) * n,
+        read=_read(lane) if lane else (True,) * n,
+        on_sheet=_on_sheet(turn, unit),
+        silent=tuple(count >= SILENT_TWICE for count in state.silent) or (False,) * n,
+        reversal_gain=tuple(0.5 if reversals(item) >= 2 else 1.0 for item in state.turns) or (1.0,) * n,
+        sheet_now=sheet_now(turn, run),
+        approval_sheets=approval_sheets(turn, run),
+        interval_sheets=interval_sheets(turn, run),
+        settings=turn.config.control,
+        sweep_range_pct=(unit.sweep.min_pct, unit.sweep.max_pct),
+        early=estimate.scans <= 1,
+    )

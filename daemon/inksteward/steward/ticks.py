@@ -1,0 +1,153 @@
+"""What time brings: ages, expiry, missing confirmations and echoes, stops."""
+
+from __future__ import annotations
+
+import hashlib
+from dataclasses import replace
+
+from inksteward.approval import State as ProposalState
+from inksteward.contract.base import FieldError, Refused, decode
+from inksteward.contract.codes import Alarm, Lapse, Phase
+from inksteward.contract.inputs import Counter
+from inksteward.control.estimator import loosen
+from inksteward.events import Received, Ticked, WakeAt
+from inksteward.steward.ending import lapse, lapse_all
+from inksteward.steward.jobs import ready_estimates
+from inksteward.steward.keys import failed
+from inksteward.steward.refusing import refuse
+from inksteward.steward.situations import counter_fresh, position_fresh, sheet_now
+from inksteward.steward.state import Counted, Run
+from inksteward.steward.telling import STATUS_EVERY_MS
+from inksteward.steward.turn import Turn
+
+TICK_MS = 1000
+ECHO_MS = 5000
+
+
+def on_counter(turn: Turn, event: Received) -> None:
+    """The counter spoke."""
+    try:
+        data, _ = decode(Counter, event.raw)
+    except Refused as refused:
+        refuse(turn, event, None, refused.errors)
+        return
+    run = turn.run
+    if run is None or event.retained:
+        return
+    if data.run_id != run.run_id:
+        refuse(turn, event, None, [FieldError("run_id", data.run_id, f"the present run {run.run_id}")])
+        return
+    before = run.counted
+    if before is not None and data.sheet < before.sheet:
+        refuse(turn, event, None, [FieldError("sheet", str(data.sheet), f"{before.sheet} or more")])
+        return
+    counted = Counted(data.sheet, data.speed_sph, data.printing, data.fountain_turning, turn.now_ms)
+    first = data.sheet if before is None else run.first_sheet
+    run = replace(run, counted=counted, first_sheet=first)
+    turn.put_run(_stopped(turn, run))
+    turn.calm(Alarm.COUNTER_SILENT)
+    ready_estimates(turn)
+
+
+def _stopped(turn: Turn, run: Run) -> Run:
+    """A stop begins or ends. After a long one the first sheets are not acted on and less is known."""
+    counted = run.counted
+    if counted is None:
+        return run
+    settings = turn.config.control
+    if not counted.printing and run.stopped_mono_ms is None:
+        return replace(run, stopped_mono_ms=turn.now_ms)
+    if counted.printing and run.stopped_mono_ms is not None:
+        long_stop = turn.now_ms - run.stopped_mono_ms > settings.stop_s * 1000.0
+        if long_stop and counted.sheet > run.first_sheet:
+            for state in list(turn.state.units.values()):
+                if state.estimate is not None and state.ink is not None:
+                    turn.put(replace(state, estimate=loosen(state.estimate, state.ink)))
+            return replace(
+                run, stopped_mono_ms=None, quiet_until=counted.sheet + settings.quiet_after_stop_sheets
+            )
+        return replace(run, stopped_mono_ms=None)
+    return run
+
+
+def on_tick(turn: Turn, event: Ticked) -> None:
+    """Time passed; unchanged positions that were folded into the tick count as fresh."""
+    for name, count in event.folded.items():
+        state = turn.state.units.get(name)
+        if count and state is not None and state.position is not None and state.position.live:
+            turn.put(replace(state, position=replace(state.position, mono_ms=turn.now_ms)))
+    watch_time(turn)
+    turn.effects.append(WakeAt((turn.now_ms + TICK_MS) * 1_000_000))
+
+
+def watch_time(turn: Turn) -> None:
+    """Everything that may have become too old."""
+    run = turn.run
+    if run is not None:
+        _watch_counter(turn, run)
+        _watch_units(turn, run)
+    _watch_echoes(turn)
+    last = turn.state.status_mono_ms
+    if last is None or turn.now_ms - last >= STATUS_EVERY_MS:
+        turn.status_due = True
+
+
+def _watch_counter(turn: Turn, run: Run) -> None:
+    if run.counted is not None and not counter_fresh(turn, run) and run.phase is not Phase.STOPPED:
+        age = (turn.now_ms - run.counted.mono_ms) // 1000
+        text = f"no word from the sheet counter for {age} s: no proposals"
+        turn.alarm(Alarm.COUNTER_SILENT, text, "check the counter's connection")
+    stopped = run.stopped_mono_ms
+    if stopped is not None and turn.now_ms - stopped > turn.config.control.stop_s * 1000.0:
+        lapse_all(turn, Lapse.RUN_CHANGED)
+
+
+def _watch_units(turn: Turn, run: Run) -> None:
+    approval = turn.config.approval
+    for unit in turn.config.press.units:
+        state = turn.unit(unit.unit)
+        position = state.position
+        if state.aim is not None and position is not None and not position_fresh(turn, state):
+            age = (turn.now_ms - position.mono_ms) / 1000.0
+            if age > turn.config.measuring.position_max_age_s:
+                text = f"no live key positions of unit {unit.unit} for {age:.0f} s: no proposals, no moves"
+                turn.alarm(
+                    Alarm.POSITION_STALE, text, "check the key cabinet and its connection", unit=unit.unit
+                )
+                lapse(turn, unit.unit, Lapse.LINK_LOST)
+        standing = turn.unit(unit.unit).standing
+        if standing is not None and standing.life is ProposalState.STANDING:
+            old = turn.now_ms - standing.made_mono_ms >= approval.expires_s * 1000.0
+            if old or sheet_now(turn, run) > standing.payload["expires_sheet"]:
+                lapse(turn, unit.unit, Lapse.EXPIRED)
+        _watch_pending(turn, unit.unit)
+
+
+def _watch_pending(turn: Turn, unit: str) -> None:
+    pending = turn.unit(unit).pending
+    if pending is None or turn.now_ms < pending.deadline_mono_ms:
+        return
+    if pending.released:
+        failed(turn, unit, "the keys did not report their move in time", fate_unknown=True)
+    else:
+        text = f"unit {unit}: an approved move was not released in time; it has not left the service"
+        turn.alarm(Alarm.MOVE_FAILED, text, "restart the service and report this", unit=unit, latched=True)
+
+
+def on_echo(turn: Turn, event: Received) -> None:
+    """An own retained message came back from the broker: it really keeps it."""
+    seen = hashlib.sha256(event.raw).hexdigest()
+    rest = tuple(echo for echo in turn.state.echoes if (echo.topic, echo.sha256) != (event.topic, seen))
+    if len(rest) != len(turn.state.echoes):
+        turn.state = replace(turn.state, echoes=rest)
+        if not rest:
+            turn.calm(Alarm.ECHO_MISSING)
+
+
+def _watch_echoes(turn: Turn) -> None:
+    if not turn.state.links.get("broker", False):
+        return
+    late = [echo for echo in turn.state.echoes if turn.now_ms - echo.sent_mono_ms > ECHO_MS]
+    if late:
+        text = f"the broker does not pass on what is published under {late[0].topic}"
+        turn.alarm(Alarm.ECHO_MISSING, text, "check the broker's access rules for this service")
