@@ -21,7 +21,7 @@ def test_a_scan_out_of_tolerance_becomes_a_proposal_with_its_digest() -> None:
     assert sent[-1] == proposal
     assert digest(proposal) == proposal["digest"]
     moves = {row["zone"]: row["to_pct"] - row["from_pct"] for row in proposal["moves"]}
-    assert moves[1] < 0 and moves[2] < 0, "too dark: keys close"
+    assert max(moves[1], moves[2]) < 0, "too dark: keys close"
     reading = desk.told("reading")[-1]
     assert reading["units"]["u1"]["proposal_id"] == proposal["proposal_id"]
 

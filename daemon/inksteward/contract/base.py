@@ -10,6 +10,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 MAX_PAYLOAD_BYTES = 256 * 1024
 MAX_SHOWN = 80
+_TYPES = frozenset({"bool", "float", "int", "str", "tuple"})
 
 Id = Annotated[str, Field(pattern=r"^[A-Za-z0-9._-]{1,64}$")]
 Name = Annotated[str, Field(pattern=r"^[A-Za-z0-9._-]{1,64}$")]
@@ -25,6 +26,12 @@ class Payload(BaseModel):
     """Base of all payloads."""
 
     model_config = ConfigDict(strict=True, frozen=True, extra="ignore", allow_inf_nan=False)
+
+
+class Out(Payload):
+    """Base of what the service sends: an unknown field is a fault of ours."""
+
+    model_config = Payload.model_config | {"extra": "forbid"}
 
 
 P = TypeVar("P", bound=Payload)
@@ -100,12 +107,21 @@ def parse_object(raw: bytes) -> dict[str, Any]:
 
 def field_errors(error: ValidationError, root: str = "") -> tuple[FieldError, ...]:
     """pydantic's findings as field, value, expected."""
-    found = []
+    found: dict[str, FieldError] = {}
     for item in error.errors(include_url=False):
-        path = ".".join(str(part) for part in item["loc"])
+        path = root + ".".join(str(part) for part in item["loc"] if not _is_type(part))
         value = "missing" if item["type"] == "missing" else shown(item["input"])
-        found.append(FieldError(f"{root}{path}", value, str(item["msg"])))
-    return tuple(found)
+        expected = str(item["msg"]).removeprefix("Value error, ")
+        before = found.get(path)
+        if before is not None and expected not in before.expected:
+            expected = f"{before.expected}; or {expected}"
+        found[path] = FieldError(path, value, expected)
+    return tuple(found.values())
+
+
+def _is_type(part: str | int) -> bool:
+    """Whether a step of an error's path names one of several allowed types rather than a field."""
+    return isinstance(part, str) and (part in _TYPES or any(sign in part for sign in "[]()-"))
 
 
 def decode(form: type[P], raw: bytes) -> tuple[P, dict[str, Any]]:

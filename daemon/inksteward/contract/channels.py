@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from inksteward.contract import inputs, outputs
+from inksteward.contract import inputs, outputs, telling
 from inksteward.contract.base import Payload
 
 ROOT = "inksteward/v1/{press}/"
@@ -35,12 +35,12 @@ CHANNELS = (
     Channel(
         "status",
         "status",
-        outputs.Status,
+        telling.Status,
         True,
         "State of the service, on change and every 10 s, and as last will. Older than 30 s means unknown.",
         retained=True,
     ),
-    Channel("press", "press", outputs.PressInfo, True, "Geometry of the press, at start.", retained=True),
+    Channel("press", "press", telling.PressInfo, True, "Geometry of the press, at start.", retained=True),
     Channel(
         "job",
         "job",
@@ -101,11 +101,11 @@ CHANNELS = (
         "Where the keys of a unit are: on change, at most 0.5 s apart while moving, every 2 s otherwise.",
         retained=True,
     ),
-    Channel("alarm", "alarm", outputs.Alarms, True, "Every alarm that stands.", retained=True),
+    Channel("alarm", "alarm", telling.Alarms, True, "Every alarm that stands.", retained=True),
     Channel(
         "answer",
         "answer",
-        outputs.Answer,
+        telling.Answer,
         True,
         "Reply to anything inbound that carries an id, or that could not be read (id null).",
     ),

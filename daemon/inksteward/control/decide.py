@@ -85,6 +85,13 @@ def _common(situation: Situation, want: Array, act: NDArray[np.bool_]) -> float 
     return factor if enough else None
 
 
+def sweep_range_of(situation: Situation) -> tuple[float, float]:
+    """Range of the sweep, percent; where hands have put it outside, it is left there and the keys do the work."""
+    at = situation.present.sweep_pct
+    low, high = situation.sweep_range_pct
+    return (low, high) if low <= at <= high else (at, at)
+
+
 def influence_of(situation: Situation) -> Array:
     """A_ij = M_ij g_j / [M g]_i: relative change of zone i's film for a relative change of gap j."""
     matrix = situation.plant.interaction
@@ -196,7 +203,7 @@ def _sweep_needed(
         )
     change = min(asked) if min(asked) < 0.0 else max(asked)
     at, step = situation.present.sweep_pct, min(situation.limits.sweep_step_pct, SWEEP_AT_A_TIME_PCT)
-    low, high = situation.sweep_range_pct
+    low, high = sweep_range_of(situation)
     return min(max(at * exp(change), low, at - step), high, at + step)
 
 
@@ -221,7 +228,7 @@ def _plan(situation: Situation, view: Forecast, act: NDArray[np.bool_]) -> _Plan
     if factor is not None and situation.early and factor > SHORT_LN:
         movable = np.zeros_like(usable)
     at = situation.present.sweep_pct
-    return _Plan(want, weight, movable, situation.sweep_range_pct if factor is not None else (at, at))
+    return _Plan(want, weight, movable, sweep_range_of(situation) if factor is not None else (at, at))
 
 
 def _worked(

@@ -133,11 +133,10 @@ def _blade_rows(table: _Table, unit: Unit, present: Present, limits: Limits) -> 
             below, above = least / 1000.0, most / 1000.0
             uncertain = unit.calibration.keys[j].uncertainty_nm / 1000.0
             worst -= max(abs(below), abs(above)) * uncertain
+            worst += min(below * float(low[j]), below * float(high[j]), above * float(low[j]))
             if below >= 0.0:
-                worst += below * float(low[j])
                 row[n + j] = below * float(present.gaps_um[j])
             else:
-                worst += below * float(high[j])
                 row[j] = -below * float(present.gaps_um[j])
         if worst <= 0.0:
             for j, _, _ in reach:

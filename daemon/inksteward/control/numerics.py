@@ -3,7 +3,8 @@
 The C library and numpy choose their exp and log by the processor's features and differ in the last bit; a
 record that must replay to the same bytes cannot use them. Both functions take floats or float64 arrays and
 are within 2 units in the last place (tested against mpmath). Method: argument reduction by ln 2 in two
-parts (Cody and Waite 1980) and the Taylor, respectively atanh, series.
+parts (Cody and Waite 1980) and the Taylor, respectively atanh, series. ln(1 + t) is written as
+t - f (t - R) with f = t/(2 + t): t is exact, so only the small second part carries rounding.
 """
 
 from __future__ import annotations
@@ -20,7 +21,7 @@ _LN2_HIGH = 6.93147180369123816490e-01
 _LN2_LOW = 1.90821492927058770002e-10
 _INV_LN2 = 1.44269504088896338700
 _EXP_TERMS = tuple(1.0 / math.factorial(n) for n in range(13, -1, -1))
-_LN_TERMS = tuple(1.0 / (2 * n + 1) for n in range(11, -1, -1))
+_LN_TERMS = tuple(1.0 / (2 * n + 1) for n in range(11, 0, -1))
 _SQRT_HALF = 0.70710678118654752440
 _EXP_LIMIT = 700.0
 
@@ -65,23 +66,25 @@ def ln(x: float | Array) -> float | Array:
         low = m < _SQRT_HALF
         mantissa = np.where(low, m * 2.0, m)
         power = np.where(low, e - 1, e).astype(np.float64)
-        f = (mantissa - 1.0) / (mantissa + 1.0)
+        t = mantissa - 1.0
+        f = t / (mantissa + 1.0)
         s = f * f
         total = np.full_like(s, _LN_TERMS[0])
         for term in _LN_TERMS[1:]:
             total = total * s + term
-        return power * _LN2_HIGH + (power * _LN2_LOW + 2.0 * f * total)
+        return power * _LN2_HIGH + (power * _LN2_LOW + (t - f * (t - 2.0 * s * total)))
     if not x > 0:
         raise ValueError(f"ln of {x}: a positive number was expected")
     mant, expo = math.frexp(x)
     if mant < _SQRT_HALF:
         mant, expo = mant * 2.0, expo - 1
-    ratio = (mant - 1.0) / (mant + 1.0)
+    less = mant - 1.0
+    ratio = less / (mant + 1.0)
     square = ratio * ratio
     sum_ = _LN_TERMS[0]
     for term in _LN_TERMS[1:]:
         sum_ = sum_ * square + term
-    return expo * _LN2_HIGH + (expo * _LN2_LOW + 2.0 * ratio * sum_)
+    return expo * _LN2_HIGH + (expo * _LN2_LOW + (less - ratio * (less - 2.0 * square * sum_)))
 
 
 def sqrt(x: float) -> float:

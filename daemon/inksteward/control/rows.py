@@ -22,10 +22,13 @@ LEAST_WITHHELD_PCT = 0.2
 
 
 def on_grid(from_pct: float, wanted_pct: float, step_pct: float) -> float:
-    """Target on the drive's grid, rounded toward the present position, within 0..100, three decimals."""
+    """Target on the drive's grid, rounded toward the present position, within 0..100, three decimals.
+
+    A read-back may lie a little outside 0..100: what stays there is not pulled in.
+    """
     steps = math.floor(abs(wanted_pct - from_pct) / step_pct + 1e-9)
     signed = steps * step_pct if wanted_pct > from_pct else -steps * step_pct
-    return round(min(max(from_pct + signed, 0.0), 100.0), 3)
+    return round(min(max(from_pct + signed, min(from_pct, 0.0)), max(from_pct, 100.0)), 3)
 
 
 def sweep_of(situation: Situation, solution: Solution) -> Sweep | None:
@@ -41,10 +44,11 @@ def sweep_of(situation: Situation, solution: Solution) -> Sweep | None:
 def _targets(situation: Situation, solution: Solution) -> tuple[float, ...]:
     result = []
     for i, opening in enumerate(situation.present.opening_pct):
-        gap = float(situation.present.gaps_um[i]) * (1.0 + float(solution.relative[i]))
-        wanted = opening_pct(situation.unit.calibration.keys[i], gap)
-        to = on_grid(opening, wanted, situation.unit.resolution_pct)
-        result.append(to if abs(to - opening) >= LEAST_MOVE_PCT else round(opening, 3))
+        key, gap = situation.unit.calibration.keys[i], float(situation.present.gaps_um[i])
+        change = opening_pct(key, gap * (1.0 + float(solution.relative[i]))) - opening_pct(key, gap)
+        to = on_grid(opening, opening + change, situation.unit.resolution_pct)
+        worth = abs(to - opening) >= LEAST_MOVE_PCT and 0.0 <= to <= 100.0
+        result.append(to if worth else round(opening, 3))
     return tuple(result)
 
 
@@ -85,7 +89,8 @@ def rows_of(
     rows, left = [], []
     for i, to_pct in enumerate(targets):
         at = situation.present.opening_pct[i]
-        if to_pct == round(at, 3) and (alone is None or alone[i] == round(at, 3)):
+        inside = 0.0 <= to_pct <= 100.0
+        if to_pct == round(at, 3) and (alone is None or alone[i] == round(at, 3) or not inside):
             if want[i] != 0.0:
                 left.append(words.left(situation, view, i, LeftCode.HELD_BACK))
             continue

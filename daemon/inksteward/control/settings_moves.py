@@ -8,7 +8,7 @@ import numpy as np
 
 from inksteward.contract.codes import NoProposal
 from inksteward.control import words
-from inksteward.control.decide import influence_of, work_out
+from inksteward.control.decide import influence_of, sweep_range_of, work_out
 from inksteward.control.forecast import forecast
 from inksteward.control.limits import build
 from inksteward.control.numerics import Array, ln
@@ -43,7 +43,7 @@ def recall(situation: Situation, gaps_um: Array, sweep_pct: float) -> Worked:
         r_sweep=1.0,
     )
     step = situation.limits.sweep_step_pct
-    low, high = situation.sweep_range_pct
+    low, high = sweep_range_of(situation)
     sweep = min(max(sweep_pct, low, present.sweep_pct - step), high, present.sweep_pct + step)
     here = replace(present, movable=(True,) * n, sweep_low_pct=sweep, sweep_high_pct=sweep)
     rows = build(situation.unit, here, influence_of(situation), situation.limits)

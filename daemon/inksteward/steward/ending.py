@@ -7,9 +7,10 @@ from typing import Any
 
 from inksteward.approval import Life, NotAllowed, advance
 from inksteward.approval import State as ProposalState
-from inksteward.contract.codes import Lapse, ResultCode
+from inksteward.contract.codes import Alarm, Lapse, ResultCode
 from inksteward.contract.outputs import MovedKey, MovedSweep, Outcome, RefusedMove
 from inksteward.events import Via
+from inksteward.model.verdict import Rule
 from inksteward.steward.state import Pending, Standing, UnitState
 from inksteward.steward.turn import Turn
 
@@ -54,7 +55,7 @@ def end(
     unit: str,
     life: Life,
     *,
-    code: str | None = None,
+    code: Lapse | Rule | Alarm | None = None,
     decision: tuple[str, str, str | None] | None = None,
     refusals: tuple[dict[str, Any], ...] = (),
 ) -> None:
@@ -87,7 +88,7 @@ def end(
             "via": via,
             "moved": moved,
             "sweep": sweep,
-            "refusals": tuple(RefusedMove(**row) for row in refusals),
+            "refusals": tuple(RefusedMove(**{**row, "rule": Rule(row["rule"])}) for row in refusals),
             "journal": turn.head(),
             "at": turn.at,
         }
@@ -98,15 +99,15 @@ def end(
     turn.state = replace(turn.state, ended={**turn.state.ended, standing.payload["proposal_id"]: unit})
 
 
-def _replaced(standing: Standing, code: str | None) -> str | None:
-    return str(standing.payload["proposal_id"]) if code == Lapse.REPLACED.value else None
+def _replaced(standing: Standing, code: Lapse | Rule | Alarm | None) -> str | None:
+    return str(standing.payload["proposal_id"]) if code is Lapse.REPLACED else None
 
 
 def lapse(turn: Turn, unit: str, code: Lapse) -> None:
     """Let the standing proposal of a unit lapse, if there is one; an approved one goes its way."""
     standing = turn.unit(unit).standing
     if standing is not None and standing.life is ProposalState.STANDING:
-        end(turn, unit, Life.LAPSE, code=code.value)
+        end(turn, unit, Life.LAPSE, code=code)
 
 
 def lapse_all(turn: Turn, code: Lapse) -> None:

@@ -14,6 +14,7 @@ from inksteward.control.gaps import gap_um
 from inksteward.control.numerics import exp
 from inksteward.events import CommandEnded, CommandRefused, CommandReleased, Ended, Received
 from inksteward.model import Unit
+from inksteward.model.verdict import Rule
 from inksteward.steward.ending import end, lapse
 from inksteward.steward.feed import SHEETS_OF_TRAVEL, begin_estimate, complete, note_feed
 from inksteward.steward.propose import resolution_of
@@ -217,7 +218,7 @@ def failed(turn: Turn, unit: str, text: str, *, fate_unknown: bool = False) -> N
     command: tuple[Mapping[str, object], ...] = (pending.command,) if pending and fate_unknown else ()
     life = Life.CONFIRM_TIMEOUT if fate_unknown else Life.BANK_FAILED
     code = Alarm.FATE_UNKNOWN if fate_unknown else Alarm.MOVE_FAILED
-    end(turn, unit, life, code=code.value)
+    end(turn, unit, life, code=code)
     state = turn.unit(unit)
     unresolved = (*state.unresolved, *(dict(item) for item in command))
     turn.put(replace(state, suspended=text, unresolved=unresolved))
@@ -253,7 +254,7 @@ def on_refused(turn: Turn, event: CommandRefused) -> None:
     state = turn.unit(event.unit)
     if state.pending is None or state.pending.command["command_id"] != event.command_id:
         return
-    code = str(event.refusals[0]["rule"]) if event.refusals else None
+    code = Rule(event.refusals[0]["rule"]) if event.refusals else None
     end(turn, event.unit, Life.GUARD_REFUSED, code=code, refusals=event.refusals)
 
 

@@ -100,7 +100,7 @@ def _lane(turn: Turn, unit: Unit, state: UnitState) -> Lane:
     expected: tuple[float | None, ...] = ()
     sigma: tuple[float | None, ...] = ()
     ink = state.ink
-    if ink is not None and state.estimate is not None and state.estimate.scans > 1:
+    if ink is not None and state.estimate is not None:
         films = state.estimate.film_um
         spread = film_sigma(state.estimate)
         expected = tuple(density(float(value), ink) for value in films)

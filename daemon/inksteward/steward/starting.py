@@ -52,7 +52,7 @@ def _restart(turn: Turn, name: str) -> None:
         if standing.life is ProposalState.RELEASED:
             failed(turn, name, "the service ended while keys were moving", fate_unknown=True)
         else:
-            end(turn, name, Life.RESTART, code=Lapse.RESTART.value)
+            end(turn, name, Life.RESTART, code=Lapse.RESTART)
     state = turn.unit(name)
     position = replace(state.position, live=False) if state.position else None
     turn.put(replace(state, position=position))

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import asdict, replace
 
 from inksteward.config import Config, Unsigned
-from inksteward.contract.outputs import (
+from inksteward.contract.telling import (
     AlarmRow,
     Alarms,
     LimitSet,

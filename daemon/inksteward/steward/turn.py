@@ -14,7 +14,7 @@ from typing import Any
 from inksteward.config import Config
 from inksteward.contract.base import FieldError, Payload
 from inksteward.contract.codes import Alarm
-from inksteward.contract.outputs import Head
+from inksteward.contract.telling import Head
 from inksteward.events import Effect, Publish, Stamp
 from inksteward.model import Unit
 from inksteward.steward.ids import mono_ms, new_id, rfc3339

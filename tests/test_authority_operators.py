@@ -1,0 +1,115 @@
+"""Operators: what their public data may hold."""
+
+from __future__ import annotations
+
+import copy
+from typing import Any
+
+import pytest
+
+from inksteward.authority import (
+    Operators,
+    OperatorsInvalid,
+    parse_operators,
+    public_data,
+    public_jwk,
+    public_x,
+    thumbprint,
+)
+from tests.test_authority import ANNA, BEN, OPERATORS
+
+
+def test_operators_come_back_from_their_public_form() -> None:
+    """The public form holds all that is needed to judge signatures, and nothing else."""
+    data = public_data(OPERATORS)
+    assert parse_operators(data) == OPERATORS
+    assert data[0] == {
+        "id": "op-anna",
+        "name": "Anna",
+        "revoked": False,
+        "key": [
+            {"kid": "anna-1", "x": public_x(ANNA), "revoked": False},
+            {"kid": "anna-old", "x": public_x(BEN), "revoked": True},
+        ],
+    }
+    assert parse_operators([]) == Operators()
+
+
+def test_operator_is_found_by_id() -> None:
+    """An operator is found by id, a revoked one too; an unknown id finds none."""
+    assert OPERATORS.find("op-gone") is OPERATORS.all[2]
+    assert OPERATORS.find("op-carl") is None
+
+
+def operator(**changes: Any) -> dict[str, Any]:
+    """An operator in public form; "gone" takes a member out."""
+    data = copy.deepcopy(dict(public_data(OPERATORS)[1])) | changes
+    return {name: value for name, value in data.items() if value != "gone"}
+
+
+def key(**changes: Any) -> dict[str, Any]:
+    """An operator whose key is changed."""
+    data = {"kid": "k", "x": public_x(BEN)} | changes
+    return operator(key=[{name: value for name, value in data.items() if value != "gone"}])
+
+
+@pytest.mark.parametrize(
+    ("data", "field", "expected"),
+    [
+        (5, "operator[0]", "a table"),
+        (operator(id="gone"), "operator[0].id", "1 to 64 of"),
+        (operator(id="missing!"), "operator[0].id", "1 to 64 of"),
+        (operator(id="x" * 65), "operator[0].id", "1 to 64 of"),
+        (operator(id=5), "operator[0].id", "1 to 64 of"),
+        (operator(name="gone"), "operator[0].name", "a name of 1 to 64"),
+        (operator(name=""), "operator[0].name", "a name of 1 to 64"),
+        (operator(name=" Ben"), "operator[0].name", "a name of 1 to 64"),
+        (operator(name="Ben\n"), "operator[0].name", "a name of 1 to 64"),
+        (operator(name="x" * 65), "operator[0].name", "a name of 1 to 64"),
+        (operator(name=5), "operator[0].name", "a name of 1 to 64"),
+        (operator(revoked="no"), "operator[0].revoked", "true or false"),
+        (operator(pin="123456"), "operator[0].pin", "one of id, name, revoked, key"),
+        (operator(key={}), "operator[0].key", "a list of keys"),
+        (operator(key=[5]), "operator[0].key[0]", "a table"),
+        (key(kid="gone"), "operator[0].key[0].kid", "1 to 64 of"),
+        (key(kid="a b"), "operator[0].key[0].kid", "1 to 64 of"),
+        (key(x="gone"), "operator[0].key[0].x", "32 bytes in base64url"),
+        (key(x=5), "operator[0].key[0].x", "32 bytes in base64url"),
+        (key(x=public_x(BEN) + "AA"), "operator[0].key[0].x", "32 bytes in base64url"),
+        (key(x=public_x(BEN) + "="), "operator[0].key[0].x", "32 bytes in base64url"),
+        (key(x=public_x(BEN)[:-2]), "operator[0].key[0].x", "32 bytes in base64url"),
+        (key(revoked=0), "operator[0].key[0].revoked", "true or false"),
+        (key(d="secret"), "operator[0].key[0].d", "one of kid, x, revoked"),
+    ],
+)
+def test_mistake_in_operators_is_named(data: Any, field: str, expected: str) -> None:
+    """Every mistake in the operators' data is named by its place with what was expected."""
+    with pytest.raises(OperatorsInvalid) as caught:
+        parse_operators([data])
+    found = {mistake.field: mistake.expected for mistake in caught.value.mistakes}
+    assert expected in found[field]
+
+
+def test_all_mistakes_are_told_at_once() -> None:
+    """All mistakes come together, ids and key ids that stand twice among them."""
+    first = operator(id="op-anna", name="")
+    with pytest.raises(OperatorsInvalid) as caught:
+        parse_operators([first, first])
+    assert [(each.field, each.value) for each in caught.value.mistakes] == [
+        ("operator[0].name", ""),
+        ("operator[1].id", "op-anna"),
+        ("operator[1].name", ""),
+        ("operator[1].key[0].kid", "ben-1"),
+    ]
+    assert "operator[1].id: op-anna: expected an id that stands once" in str(caught.value)
+
+
+def test_keys_are_named_by_their_thumbprint() -> None:
+    """Two keys have two thumbprints, and a JWK holds the public part alone."""
+    assert thumbprint(public_x(ANNA)) != thumbprint(public_x(BEN))
+    assert public_jwk(public_x(ANNA), "k") == {
+        "kty": "OKP",
+        "crv": "Ed25519",
+        "x": public_x(ANNA),
+        "kid": "k",
+    }
