@@ -1,0 +1,100 @@
+"""Keeps a serial line open: waits longer after each failure, tells of every change once."""
+
+from __future__ import annotations
+
+import asyncio
+import time
+from collections.abc import Awaitable, Callable, Coroutine
+from typing import Any, NoReturn
+
+from inksteward.ports import DriverError
+from inksteward_drivers.framing import Kind
+from inksteward_drivers.line import Ledger, Line
+from inksteward_drivers.line_messages import Identity, Misread, request, understood
+from inksteward_drivers.settings import LineSettings
+
+LinkTold = Callable[[bool, str], Awaitable[None]]
+Use = Callable[[Line], Coroutine[Any, Any, NoReturn]]
+
+FIRST_WAIT_S = 0.1
+LONGEST_WAIT_S = 10.0
+STEADY_S = 5.0
+"""A line that stayed open for so long counts as good: the next failure starts with the first wait again."""
+REPORT_EVERY_S = 5.0
+
+
+class WrongDevice(DriverError):
+    """Something else than the configured device answers on this line."""
+
+
+def back_off(failures: int) -> float:
+    """Seconds to wait after so many failures in a row (from 1): doubling from 0.1 s to 10 s."""
+    return float(min(LONGEST_WAIT_S, FIRST_WAIT_S * 2.0 ** min(failures - 1, 10)))
+
+
+async def keep_open(where: LineSettings, kind: str, ledger: Ledger, link: LinkTold, use: Use) -> NoReturn:
+    """Open the line and run ``use`` on it, again and again until cancelled.
+
+    ``kind`` is what the line carries, ``strip`` or ``keys``. ``use`` ends by raising a DriverError; that
+    closes the port and is told through ``link``, once for as long as its text stays the same.
+    """
+    told: str | None = None
+    failures = 0
+    while True:
+        opened = time.monotonic()
+        try:
+            line = await Line.open(where.url, where.baud, ledger)
+            try:
+                await _identified(line, where, kind)
+                told = None
+                await link(True, _words(f"{where.url} is open", ledger))
+                await _first(use(line), _report(where.url, ledger, link))
+            finally:
+                await line.close()
+        except DriverError as error:
+            failures = 1 if time.monotonic() - opened > STEADY_S else failures + 1
+            if str(error) != told:
+                told = str(error)
+                await link(False, told)
+        await asyncio.sleep(back_off(failures))
+
+
+async def _identified(line: Line, where: LineSettings, kind: str) -> None:
+    if where.device is None:
+        return
+    answer = await line.ask(request("identify"))
+    try:
+        identity = understood(Identity, answer.body)
+    except Misread as error:
+        raise WrongDevice(f"{where.url}: what answers does not give its identity: {error}") from error
+    if answer.kind is not Kind.REPLY or identity.line != kind or identity.device != where.device:
+        raise WrongDevice(
+            f"{where.url}: {identity.device!r} on a {identity.line} line answers, "
+            f"expected {where.device!r} on a {kind} line"
+        )
+
+
+async def _report(url: str, ledger: Ledger, link: LinkTold) -> NoReturn:
+    while True:
+        await ledger.changed.wait()
+        ledger.changed.clear()
+        await link(True, _words(f"{url} is open", ledger))
+        await asyncio.sleep(REPORT_EVERY_S)
+
+
+def _words(text: str, ledger: Ledger) -> str:
+    counts = ledger.text()
+    return f"{text}; {counts}" if counts else text
+
+
+async def _first(*parts: Coroutine[Any, Any, NoReturn]) -> None:
+    """Run the parts together; the first error ends them all and is raised."""
+    tasks = [asyncio.create_task(part) for part in parts]
+    try:
+        done, _ = await asyncio.wait(tasks, return_when=asyncio.FIRST_COMPLETED)
+        for task in done:
+            task.result()
+    finally:
+        for task in tasks:
+            task.cancel()
+        await asyncio.gather(*tasks, return_exceptions=True)

@@ -1,0 +1,105 @@
+"""A strip-reading densitometer: what it makes of the true densities. Pure, by seed."""
+
+import random
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Any, Literal
+
+from inksteward_simulators.link_messages import PatchDensity
+
+NOISE_D = 0.0075
+"""Repeatability of a strip reader on one patch, standard deviation. Common practice (0.005 to 0.01 D), no source."""
+BIAS_D = 0.01
+"""Spread of an ink's constant offset between instruments. Common practice (0.02 to 0.05 D apart), no source."""
+DIGITS = 3
+OUTLIERS = 0.004
+MISSED = 0.004
+
+Turned = Literal["no", "turned", "mirrored"]
+
+
+@dataclass(frozen=True, slots=True)
+class Faults:
+    """How the instrument errs.
+
+    ``noise_d`` and ``bias_d`` in D. ``outliers`` and ``missed`` are shares of patches, ``dropped`` the share
+    left out of the scan altogether. ``turned``: the sheet lay the wrong way round, so that each place has the
+    density of its mirror image; ``mirrored``: places count from the other end. ``swapped`` filters are
+    exchanged.
+    """
+
+    noise_d: float = NOISE_D
+    bias_d: float = BIAS_D
+    outliers: float = OUTLIERS
+    missed: float = MISSED
+    dropped: float = 0.0
+    turned: Turned = "no"
+    swapped: tuple[str, str] | None = None
+
+
+@dataclass(slots=True)
+class Densitometer:
+    """One instrument: its constant offsets come from the seed, its noise goes on from scan to scan."""
+
+    seed: int
+    faults: Faults = Faults()
+    _dice: random.Random = field(init=False)
+    _bias: dict[str, float] = field(init=False, default_factory=dict)
+
+    def __post_init__(self) -> None:
+        self._dice = random.Random(self.seed)
+
+    def measure(self, true: Sequence[PatchDensity]) -> list[dict[str, Any]]:
+        """Patches of a contract scan, in order of x."""
+        read = list(true)
+        if self.faults.turned == "turned":
+            read = [_as_place(place, seen) for place, seen in zip(true, reversed(true), strict=True)]
+        elif self.faults.turned == "mirrored":
+            whole = true[0].x_mm + true[-1].x_mm
+            read = [
+                patch.model_copy(update={"x_mm": round(whole - patch.x_mm, 3)}) for patch in reversed(true)
+            ]
+        return [self._patch(patch) for patch in read if self._dice.random() >= self.faults.dropped]
+
+    def _patch(self, patch: PatchDensity) -> dict[str, Any]:
+        seen: dict[str, Any] = {
+            "x_mm": patch.x_mm,
+            "kind": patch.kind,
+            "inks": list(patch.inks),
+            "tone_pct": patch.tone_pct,
+            "density": None,
+        }
+        if self._dice.random() >= self.faults.missed:
+            seen["density"] = self._density(patch)
+        return seen
+
+    def _density(self, patch: PatchDensity) -> dict[str, float]:
+        off = 0.0
+        if self._dice.random() < self.faults.outliers:
+            off = self._dice.choice((-1.0, 1.0)) * self._dice.uniform(0.15, 0.6)
+        density = {
+            name: round(max(true + off + self._error(name, patch), 0.0), DIGITS)
+            for name, true in patch.density.items()
+        }
+        if self.faults.swapped is not None:
+            one, other = self.faults.swapped
+            if one in density and other in density:
+                density[one], density[other] = density[other], density[one]
+        return density
+
+    def _error(self, name: str, patch: PatchDensity) -> float:
+        # the offset belongs to an ink's colour: paper has none
+        bias = self._bias_of(name) if patch.inks else 0.0
+        return bias + self._dice.gauss(0.0, self.faults.noise_d)
+
+    def _bias_of(self, name: str) -> float:
+        if name not in self._bias:
+            own = random.Random(
+                f"{self.seed} {name}"
+            )  # not from the stream: the same whatever was read before
+            self._bias[name] = own.gauss(0.0, self.faults.bias_d)
+        return self._bias[name]
+
+
+def _as_place(place: PatchDensity, seen: PatchDensity) -> PatchDensity:
+    return place.model_copy(update={"density": seen.density})

@@ -1,0 +1,79 @@
+"""Where the patches of a strip lie. The strip's own pitch differs from the keys', as on a real colour bar."""
+
+from collections.abc import Iterable
+from pathlib import Path
+from typing import Annotated
+
+from pydantic import Field, TypeAdapter, ValidationError
+
+from inksteward_simulators.link_messages import Patch, Side, State, UnitState
+from inksteward_simulators.scenario import load_scenario
+
+WIDEST_PATCH_MM = 5.5
+CYCLE_PER_PITCH = 0.74
+"""Length over which every ink's solid comes once, per key pitch: 24 mm for keys of 32.5 mm."""
+
+Layout = Annotated[tuple[Patch, ...], Field(min_length=1, max_length=2000)]
+
+
+def cycle_layout(units: Iterable[UnitState]) -> tuple[Patch, ...]:
+    """Solids of every ink in turn and one changing control field, patch beside patch over the whole width.
+
+    Four inks on keys of 32.5 mm give patches of 4.8 mm and a solid of each ink every 24 mm. Raises
+    ValueError when there is no unit.
+    """
+    printed = sorted(units, key=lambda unit: unit.unit)
+    if not printed:
+        raise ValueError("units = none: expected at least one unit that prints this side")
+    first = printed[0]
+    inks = tuple(unit.ink for unit in printed)
+    fields = len(inks) + 1
+    width_mm = min(WIDEST_PATCH_MM, CYCLE_PER_PITCH * first.pitch_mm / fields)
+    count = int(first.zones * first.pitch_mm / width_mm)
+    controls = _controls(inks)
+    patches = []
+    for index in range(count):
+        place = index % fields
+        kind, printed_inks, tone_pct = (
+            ("solid", (inks[place],), 100.0)
+            if place < len(inks)
+            else (controls[index // fields % len(controls)])
+        )
+        x_mm = round(first.first_edge_mm + (index + 0.5) * width_mm, 2)
+        patches.append(
+            {"x_mm": x_mm, "width_mm": width_mm, "kind": kind, "inks": printed_inks, "tone_pct": tone_pct}
+        )
+    return tuple(Patch.model_validate(patch) for patch in patches)
+
+
+def _controls(inks: tuple[str, ...]) -> list[tuple[str, tuple[str, ...], float]]:
+    fields: list[tuple[str, tuple[str, ...], float]] = [("paper", (), 0.0)]
+    fields += [("tint", (ink,), tone_pct) for tone_pct in (50.0, 75.0) for ink in inks]
+    pairs = [pair for pair in (("M", "Y"), ("C", "Y"), ("C", "M")) if set(pair) <= set(inks)]
+    fields += [("overprint", pair, 100.0) for pair in pairs]
+    if {"C", "M", "Y"} <= set(inks):
+        fields.append(("grey", ("C", "M", "Y"), 45.0))
+    return fields
+
+
+def layout_of(name: str, state: State, side: Side, scenario: str | None) -> tuple[Patch, ...]:
+    """``cycle``, ``scenario`` (that scenario's strip) or a JSON file with an array of patches.
+
+    Raises ValueError or ScenarioError in words.
+    """
+    if name == "cycle":
+        return cycle_layout(unit for unit in state.units if unit.side == side)
+    if name == "scenario":
+        if scenario is None:
+            raise ValueError("scenario = none: expected its name with layout scenario")
+        return load_scenario(scenario).strip(side)
+    try:
+        return TypeAdapter(Layout).validate_json(Path(name).read_bytes())
+    except OSError as error:
+        raise ValueError(
+            f"layout = {name!r}: expected cycle, scenario or a readable JSON file ({error})"
+        ) from error
+    except ValidationError as error:
+        first = error.errors(include_url=False)[0]
+        field = ".".join(str(part) for part in first["loc"])
+        raise ValueError(f"layout {name}: {field} = {first['input']!r:.80}: {first['msg']}") from error
