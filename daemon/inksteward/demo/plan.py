@@ -1,0 +1,131 @@
+"""What a demo run consists of: scenario, folder, files for service and operator."""
+
+from __future__ import annotations
+
+import argparse
+import shutil
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import tomli_w
+
+from inksteward.authority import new_key, public_x, thumbprint
+from inksteward.authority_file import write_private_key
+from inksteward.bench.configuration import configuration
+from inksteward_simulators.scenario import ScenarioError, load_scenario
+from inksteward_simulators.scenario_forms import Scenario
+
+OPERATOR = "op-anna"
+RUN_ID = "run-0412"
+SCAN_EVERY_SHEETS = 60
+
+
+class DemoError(Exception):
+    """The demo cannot run; the text says why and what to do."""
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """One demo run. ``wires``: mqtt or serial. ``factor``: press seconds in one second."""
+
+    scenario: Scenario
+    seed: int
+    out: Path
+    broker: str | None
+    wires: str
+    interactive: bool
+    factor: float
+    sheets: int
+
+    @property
+    def key_file(self) -> Path:
+        """The operator's private key."""
+        return self.out / "op-anna.pem"
+
+    @property
+    def config_file(self) -> Path:
+        """The service's configuration."""
+        return self.out / "inksteward.toml"
+
+    @property
+    def scenario_file(self) -> Path:
+        """The scenario as the simulators read it."""
+        return self.out / "scenario.json"
+
+    @property
+    def journal_dir(self) -> Path:
+        """Where the service keeps its journal."""
+        return self.out / "journal"
+
+
+def plan_of(options: argparse.Namespace) -> Plan:
+    """The plan for the command's options; the output folder is made anew."""
+    try:
+        scenario = load_scenario(options.scenario)
+    except ScenarioError as error:
+        raise DemoError(str(error)) from error
+    if options.sheets < SCAN_EVERY_SHEETS:
+        raise DemoError(f"--sheets {options.sheets}: expected at least {SCAN_EVERY_SHEETS}")
+    factor = options.time_factor if options.time_factor is not None else scenario.time_factor
+    if not 0.1 <= factor <= 60.0:
+        raise DemoError(f"--time-factor {factor}: expected 0.1 to 60")
+    if options.interactive and options.time_factor is None:
+        factor = 1.0
+    plan = Plan(
+        scenario=scenario.model_copy(update={"time_factor": factor}),
+        seed=options.seed,
+        out=options.out.resolve(),
+        broker=options.broker,
+        wires=options.wires,
+        interactive=options.interactive,
+        factor=factor,
+        sheets=options.sheets,
+    )
+    _make_folder(plan.out)
+    plan.scenario_file.write_text(plan.scenario.to_json(), encoding="utf-8")
+    return plan
+
+
+def _make_folder(out: Path) -> None:
+    """An empty folder; one that was not made by the demo is left alone."""
+    mark = out / ".inksteward-demo"
+    if out.exists() and any(out.iterdir()):
+        if not mark.exists():
+            raise DemoError(f"--out {out}: expected an empty folder or one that an earlier demo made")
+        shutil.rmtree(out)
+    out.mkdir(parents=True, exist_ok=True)
+    mark.touch()
+
+
+def write_operator(plan: Plan) -> str:
+    """Make the operator's key and the operators file; returns the key's id."""
+    key = new_key()
+    write_private_key(plan.key_file, key)
+    x = public_x(key)
+    kid = thumbprint(x)
+    data = {"operator": [{"id": OPERATOR, "name": "Anna Field", "key": [{"kid": kid, "x": x}]}]}
+    operators = plan.out / "operators.toml"
+    operators.write_text(tomli_w.dumps(data), encoding="utf-8")
+    operators.chmod(0o600)
+    return kid
+
+
+def write_config(plan: Plan, broker: str, ptys: dict[str, str]) -> None:
+    """The service's configuration; ``ptys`` names the pseudo-terminals of serial instruments."""
+    sections: dict[str, dict[str, Any]] = {
+        "broker": {"url": broker},
+        "approval": {
+            "operators_file": "operators.toml",
+            "expected_s": max(30.0 / plan.factor, 1.0),
+            "min_standing_s": 20.0 / plan.factor,
+            "expires_s": max(120.0 / plan.factor, 20.0),
+        },
+        "control": {"scan_interval_sheets": SCAN_EVERY_SHEETS, "dead_band": 0.25},
+        "journal": {"directory": "journal"},
+    }
+    data = configuration(plan.scenario, **sections)
+    if plan.wires == "serial":
+        data["strip_reader"] = [{"name": "strip", "driver": "serial", "settings": {"url": ptys["strip"]}}]
+        data["key_bank"][0].update(driver="serial", settings={"url": ptys["keys"]})
+    plan.config_file.write_text(tomli_w.dumps(data), encoding="utf-8")

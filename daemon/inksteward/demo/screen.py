@@ -1,0 +1,70 @@
+"""Live progress in the terminal: density error per ink across the zones, proposals, decisions."""
+
+from __future__ import annotations
+
+from typing import Any
+
+MARKS = "the plan: . in tolerance   + above   # far above   - below   = far below   o not read"
+
+
+def lane(unit: dict[str, Any]) -> str:
+    """One character a zone."""
+    if unit["aim"] is None:
+        return "not controlled"
+    marks = []
+    for i, density in enumerate(unit["density"]):
+        inside = unit["in_tolerance"][i]
+        if density is None:
+            marks.append("#" if inside is False else "o")
+            continue
+        error = density - unit["aim"][i]
+        width = unit["high"][i] - unit["aim"][i] if error > 0 else unit["aim"][i] - unit["low"][i]
+        if inside:
+            marks.append(".")
+        elif error > 0:
+            marks.append("#" if error > 2 * width else "+")
+        else:
+            marks.append("=" if -error > 2 * width else "-")
+    return "".join(marks)
+
+
+def reading(data: dict[str, Any]) -> list[str]:
+    """A scan: one line per ink."""
+    lines = [f"sheet {data['sheet']:>5}"]
+    for name, unit in sorted(data["units"].items()):
+        errors = [
+            abs(density - aim)
+            for density, aim in zip(unit["density"], unit["aim"] or (), strict=False)
+            if density is not None
+        ]
+        worst = f"worst {max(errors):.2f} D" if errors else ""
+        out = sum(value is not True for value in unit["in_tolerance"])
+        what = "proposal" if unit["proposal_id"] else str(unit["no_proposal"] or "").replace("_", " ")
+        lines.append(f"  {name} {unit['ink']:<2} {lane(unit)}  {out:>2} out  {worst:<12}  {what}")
+    if data["set_aside"]:
+        lines.append(f"  set aside: {len(data['set_aside'])} patches ({data['set_aside'][0]['code']} ...)")
+    lines += [f"  note: {note['text']}" for note in data.get("notes", ())]
+    return lines
+
+
+def proposal(data: dict[str, Any]) -> str:
+    """A proposal in one line: how much it moves and its largest move."""
+    sweep = data["sweep"]
+    parts = []
+    if sweep:
+        parts.append(f"sweep {sweep['from_pct']:.1f} to {sweep['to_pct']:.1f} %")
+    if data["moves"]:
+        most = max(data["moves"], key=lambda row: abs(row["to_pct"] - row["from_pct"]))
+        parts.append(
+            f"{len(data['moves'])} keys, most in zone {most['zone']}: "
+            f"{most['from_pct']:.1f} to {most['to_pct']:.1f} %"
+        )
+    return f"    {data['unit']} {data['ink']}: " + ", ".join(parts)
+
+
+def outcome(data: dict[str, Any], kind: str) -> str:
+    """How a proposal ended, in one line."""
+    who = f" by {data['operator']}" if data["operator"] else ""
+    code = f" ({data['code']})" if data["code"] else ""
+    moved = f", {len(data['moved'])} keys read back" if data["moved"] else ""
+    return f"    {data['unit']}: {kind}{who}{code}{moved}"
