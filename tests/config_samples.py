@@ -62,3 +62,8 @@ def mistakes(*changes: tuple[str, Any]) -> list[tuple[str, str, str]]:
 def keys(*changes: tuple[str, Any]) -> list[str]:
     """Only the keys of the mistakes."""
     return [key for key, _, _ in mistakes(*changes)]
+
+
+def key(place: str) -> str:
+    """The place as it is shown: units by their names."""
+    return place.replace("unit.0.", "unit[u1].").replace("unit.1.", "unit[u2].")

@@ -50,7 +50,7 @@ def test_defaults() -> None:
     assert (config.approval.expires_sheets, config.approval.min_standing_s) == (500, 20.0)
     assert (config.operators_file, config.journal.one_file_per) == ("operators.toml", FilePer.RUN)
     assert config.control.tolerance == (-0.05, 0.05)
-    assert (config.control.dead_band, config.control.lambda_share) == (0.4, 0.5)
+    assert (config.control.dead_band, config.control.lambda_share) == (0.25, 0.5)
     assert config.drivers == (DriverSettings(DriverKind.KEY_BANK, "cabinet", "mqtt", ("u1", "u2"), {}),)
 
 
@@ -111,9 +111,9 @@ FLOATS = st.floats(15.5, 30.0, allow_nan=False)
 @given(
     NAMES, FLOATS, st.integers(8, 48), st.booleans(), st.dictionaries(st.text("abc"), st.integers() | FLOATS)
 )
-def test_round_trip(name: str, gap: float, zones: int, simulated: bool, settings: dict[str, float]) -> None:
+def test_round_trip(name: str, gap: float, zones: int, simulated: bool, rates: dict[str, float]) -> None:
     """``parse(config.data())`` gives an equal configuration, also after a passage through canonical JSON."""
-    small = {key: value for key, value in settings.items() if abs(value) < 2**53}
+    small = {key: value for key, value in rates.items() if abs(value) < 2**53}
     data = changed(
         ("press", {"id": name, "simulated": simulated}),
         ("unit_defaults.min_gap_um", gap),
@@ -223,6 +223,10 @@ def test_files_lie_beside_the_configuration() -> None:
         ('[press]\nid = "a"\nid = "b"\n', "line 3", '"id = \\"b\\""'),
         ('[press\nid = "a"', "line 1", '"[press"'),
         ("a = [1,", "line 1", '"a = [1,"'),
+        ('a = 1\nb = """', "line 2", '"b = \\"\\"\\""'),
+        ("a =", "line 1", '"a ="'),
+        ("a = " + "1" * 5000, "file", "(not shown)"),
+        ("a = " + "[" * 5000, "file", "(not shown)"),
     ],
 )
 def test_syntax_error_names_its_line(tmp_path: Path, text: str, key: str, value: str) -> None:

@@ -12,7 +12,7 @@ from pydantic import BaseModel
 
 from inksteward.config import Config, DriverKind, load, parse
 from inksteward.config.commands import add_check, add_schemas, summary
-from inksteward.config.reading import _form_in
+from inksteward.config.reading import form_in
 from inksteward.config.table import ROWS, limits_table
 from inksteward.config.unit_forms import ConfigForm, MakereadyForm, RunForm, UnitForm
 from inksteward.config.whole import installed_drivers
@@ -66,7 +66,7 @@ def form_keys(form: type[BaseModel]) -> set[str]:
     """Every key of a form and of the forms in it."""
     found: set[str] = set()
     for name, field in form.model_fields.items():
-        below = _form_in(field.annotation)
+        below = form_in(field.annotation)
         found |= {name} if below is None else {name} | form_keys(below)
     return found
 

@@ -75,6 +75,11 @@ def test_an_unknown_key_hides_nothing() -> None:
         "unit[u1].sweep.reference_pct",
     ]
     assert keys(("broker", {"url": "mqtt://192.0.2.1", "x": 1})) == ["broker.x", "broker.url"]
+    own = {"zone": 1, "table": [[0.0, 0.0], [100.0, 200.0]], "x": 1}
+    assert keys(("unit.0.key", [own]), ("unit.0.min_gap_um", 199.0)) == [
+        "unit[u1].key[1].x",
+        "unit[u1].min_gap_um",
+    ]
 
 
 def test_a_rule_is_not_judged_by_a_stand_in() -> None:

@@ -10,7 +10,6 @@ import json
 from copy import deepcopy
 from dataclasses import dataclass
 from datetime import date, time
-from math import isfinite
 from typing import Any, get_args
 
 from pydantic import ValidationError
@@ -22,6 +21,7 @@ from inksteward.config.words import expected, nearest
 
 LARGEST = 2**53 - 1
 """Beyond it canonical JSON has no exact whole numbers."""
+DEEPEST = 32
 
 
 class Missing:
@@ -55,6 +55,9 @@ class Reading:
 
 def plain(data: Any, findings: list[Finding], place: Place = ()) -> Any:
     """JSON data from TOML data: dates become ISO 8601 text; what JSON cannot hold is a finding and null."""
+    if isinstance(data, dict | list | tuple) and len(place) >= DEEPEST:
+        findings.append(Finding(place, "…", f"at most {DEEPEST} tables and lists within each other"))
+        return None
     if isinstance(data, dict):
         return {name: plain(value, findings, (*place, name)) for name, value in data.items()}
     if isinstance(data, list | tuple):
@@ -63,7 +66,7 @@ def plain(data: Any, findings: list[Finding], place: Place = ()) -> Any:
         return data.isoformat()
     if isinstance(data, bool | str):
         return data
-    if isinstance(data, int | float) and isfinite(data) and abs(data) <= LARGEST:
+    if isinstance(data, int | float) and abs(data) <= LARGEST:
         return data
     number = isinstance(data, int | float)
     words = "a finite number, less than 2^53" if number else "text, a number, a list or a table"
@@ -136,7 +139,7 @@ def _finding(item: Any, place: Place, form: type[Form]) -> Finding:
     if isinstance(place[-1], int):
         return Finding(place, MISSING, "one more entry")
     annotation = form.model_fields[place[-1]].annotation
-    if _form_in(annotation) is None:
+    if form_in(annotation) is None:
         return Finding(place, MISSING, "a value: this key has no default")
     single = isinstance(annotation, type)
     return Finding(place, MISSING, "this table" if single else f"at least one [[{place[-1]}]]")
@@ -146,7 +149,7 @@ def _owner(form: type[Form], place: Place) -> tuple[Place, type[Form]]:
     """The key (or entry of an array of tables) that a stand-in replaces as a whole, and the form it is in."""
     name, rest = place[0], place[1:]
     field = form.model_fields.get(str(name))
-    below = None if field is None else _form_in(field.annotation)
+    below = None if field is None else form_in(field.annotation)
     if below is None or not rest:
         return place[:1], form
     entry = 1 if isinstance(rest[0], int) else 0
@@ -156,9 +159,9 @@ def _owner(form: type[Form], place: Place) -> tuple[Place, type[Form]]:
     return (*place[: 1 + entry], *deeper), holder
 
 
-def _form_in(annotation: Any) -> type[Form] | None:
+def form_in(annotation: Any) -> type[Form] | None:
     """The form that a field holds, alone or as an array."""
     if isinstance(annotation, type) and issubclass(annotation, Form):
         return annotation
-    found = (_form_in(argument) for argument in get_args(annotation))
+    found = (form_in(argument) for argument in get_args(annotation))
     return next((form for form in found if form is not None), None)

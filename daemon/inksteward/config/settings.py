@@ -125,7 +125,7 @@ class ControlSettings:
     ``tolerance``: low and high deviation from the aim, D, where the job names none.
     """
 
-    dead_band: float = 0.4
+    dead_band: float = 0.25
     noise_sigmas: float = 2.0
     lambda_share: float = 0.5
     settle_unwatched: bool = False

@@ -132,7 +132,8 @@ def _keys(reading: Reading, index: int) -> Iterator[Finding]:
 def _reach(reading: Reading, index: int) -> Iterator[Finding]:
     """Gaps of every key with its zero: none below the roller, and the least permitted gap can be reached."""
     unit = reading.form.unit[index]
-    names = ("zones", "travel_um", "min_gap_um", "calibration", "key")
+    calibrated = ("calibration.zero_um", "calibration.uncertainty_um", "calibration.table")
+    names = ("zones", "travel_um", "min_gap_um", "key", *calibrated)
     zeros = each(unit.calibration.zero_um, unit.zones)
     unsure = each(unit.calibration.uncertainty_um, unit.zones)
     if not _all_good(reading, index, *names) or not len(zeros) == len(unsure) == unit.zones:
@@ -155,7 +156,8 @@ def _reach(reading: Reading, index: int) -> Iterator[Finding]:
 def _drives(reading: Reading, index: int) -> Iterator[Finding]:
     unit = reading.form.unit[index]
     drive, sweep = unit.drive, unit.sweep
-    if _all_good(reading, index, "drive") and drive.overshoot_closes and drive.overshoot_pct == 0:
+    known = _all_good(reading, index, "drive.overshoot_closes", "drive.overshoot_pct")
+    if known and drive.overshoot_closes and drive.overshoot_pct == 0:
         yield Finding(
             ("unit", index, "drive", "overshoot_pct"),
             0,

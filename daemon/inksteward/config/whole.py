@@ -96,7 +96,10 @@ def load(path: Path) -> Config:
         ) from error
     try:
         data = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+    except (
+        ValueError,
+        RecursionError,
+    ) as error:  # TOMLDecodeError is a ValueError, a number too long another
         raise ConfigErrors((_syntax_error(source, text, str(error)),)) from error
     return _judged(data, source, installed_drivers())
 
@@ -164,10 +167,11 @@ def _value(finding: Finding) -> str:
 
 
 def _syntax_error(source: str, text: str, message: str) -> ConfigError:
-    """A TOML mistake with its line; the parser names it at the end of its message."""
-    found = re.search(r"\(at line (\d+), column \d+\)$", message)
-    reason = message[: found.start()].strip() if found else message
-    number = int(found.group(1)) if found else text.count("\n") + 1
-    lines = text.splitlines()
-    line = lines[number - 1].strip() if number <= len(lines) else "end of file"
-    return ConfigError(source, f"line {number}", shown(line), f"TOML ({reason})")
+    """A TOML mistake with its line, which the parser names at the end of its message."""
+    place = re.search(r" \(at (?:line (\d+), column \d+|end of document)\)$", message)
+    if place is None:
+        return ConfigError(source, "file", NOT_SHOWN, f"TOML ({message})")
+    lines = text.splitlines() or [""]
+    number = min(int(place.group(1) or len(lines)), len(lines))
+    words = f"TOML ({message[: place.start()]})"
+    return ConfigError(source, f"line {number}", shown(lines[number - 1].strip()), words)

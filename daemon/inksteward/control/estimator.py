@@ -26,6 +26,9 @@ from inksteward.model import Ink
 
 LEAST_FILM_UM = 1e-4
 MOST_LN_GAIN = 2.0
+MANY_SHARE = 0.25
+MANY_LEAST = 4
+"""So many patches beyond the gate on one side are no misreads but a change of the process."""
 LOOSENED_FILM = 0.3
 LOOSENED_LN_GAIN = 0.3
 """What an event at the press adds to the spread of a zone's film (share of it) and of its ln gain."""
@@ -222,13 +225,19 @@ def update(
 
     The order is by how well each patch agrees with the rest (its innovation against their median), so that a
     misread meets a filter that the good patches have already taught. A zone whose patches were kept out in
-    the scan before as well has really changed: it is loosened and read.
+    the scan before as well has really changed: it is loosened and read. So are all zones at once when many
+    patches lie beyond the gate to the same side: misreads do not come in such numbers.
     """
     gated: list[Gated] = []
     counts = list(estimate.gated)
     mean, cov = estimate.mean, estimate.cov
     limit = priors.gate * priors.gate
-    for patch in _by_agreement(estimate, patches, ink):
+    scores = _scores(mean, cov, patches, ink)
+    changed = _really_changed(scores, patches, priors.gate)
+    if changed:
+        cov = _loosened(mean, cov, changed, ink)
+        scores = _scores(mean, cov, patches, ink)
+    for patch in _by_agreement(scores, patches):
         predicted, gain, variance = _observe(mean, cov, patch, ink)
         innovation = patch.density - predicted
         total = variance + patch.sigma * patch.sigma
@@ -250,11 +259,25 @@ def update(
     return replace(estimate, gated=tuple(counts), scans=estimate.scans + 1), tuple(gated)
 
 
-def _by_agreement(estimate: Estimate, patches: tuple[Measured, ...], ink: Ink) -> list[Measured]:
+def _scores(mean: Array, cov: Array, patches: tuple[Measured, ...], ink: Ink) -> list[float]:
+    """Innovation of every patch in standard deviations, before any of them is taken in."""
     scores = []
     for patch in patches:
-        predicted, _, variance = _observe(estimate.mean, estimate.cov, patch, ink)
+        predicted, _, variance = _observe(mean, cov, patch, ink)
         scores.append((patch.density - predicted) / sqrt(variance + patch.sigma * patch.sigma))
+    return scores
+
+
+def _really_changed(scores: list[float], patches: tuple[Measured, ...], gate: float) -> tuple[int, ...]:
+    """Zones under the patches beyond the gate, if these are many and lie to the same side."""
+    for sign in (1.0, -1.0):
+        beyond = [patch for patch, score in zip(patches, scores, strict=True) if score * sign > gate]
+        if len(beyond) >= max(MANY_LEAST, MANY_SHARE * len(patches)):
+            return tuple(sorted({zone for patch in beyond for zone, _ in patch.weights}))
+    return ()
+
+
+def _by_agreement(scores: list[float], patches: tuple[Measured, ...]) -> list[Measured]:
     middle = sorted(scores)[len(scores) // 2] if scores else 0.0
     order = sorted(range(len(patches)), key=lambda i: (abs(scores[i] - middle), patches[i].index))
     return [patches[i] for i in order]

@@ -20,6 +20,8 @@ from inksteward.model import BladeKind, KeyCalibration, Limits, Unit
 
 MARGIN_UM = 0.1
 """Kept between a proposal and the interlock's limit: more than all of the interlock's roundings together."""
+LEAST_MOVE_PCT = 0.3
+"""A smaller move is not worth a key's wear and is dropped (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,16 +110,16 @@ def _hull(unit: Unit, present: Present, limits: Limits) -> tuple[Array, Array]:
         gap = float(present.gaps_um[i])
         down = _slack_pct(key)
         up = (key.backlash_mpct + key.overshoot_mpct) / 1000.0
-        low.append(gap - down * _steepest(key, opening - limits.step_pct - down, opening))
-        high.append(gap + up * _steepest(key, opening, opening + limits.step_pct + up))
+        low.append(gap - down * max(_slopes(key, opening - limits.step_pct - down, opening)))
+        high.append(gap + up * max(_slopes(key, opening, opening + limits.step_pct + up)))
     return np.array(low), np.array(high)
 
 
-def _steepest(key: KeyCalibration, first_pct: float, last_pct: float) -> float:
-    """Steepest slope of the key's table between two openings, um per percent."""
+def _slopes(key: KeyCalibration, first_pct: float, last_pct: float) -> list[float]:
+    """Slopes of the key's table between two openings, um per percent."""
     knots = [knot / 1000.0 for knot in key.opening_mpct]
     inside = [knot for knot in knots if first_pct < knot < last_pct]
-    return max(um_per_pct(key, place) for place in (first_pct, *inside))
+    return [um_per_pct(key, place) for place in (first_pct, *inside)]
 
 
 def _blade_rows(table: _Table, unit: Unit, present: Present, limits: Limits) -> None:
@@ -156,6 +158,15 @@ def _adjacent_rows(table: _Table, unit: Unit, present: Present, limits: Limits) 
             table.add(row, -BIG, max(room, 0.0), LimitCode.ADJACENT)
 
 
+def _rounding(unit: Unit, present: Present, limits: Limits) -> Array:
+    """What rounding to the drive's grid, or dropping a small move, may change of each gap, share of it."""
+    least = max(unit.resolution_pct, LEAST_MOVE_PCT)
+    steps = []
+    for key, opening in zip(unit.calibration.keys, present.opening_pct, strict=True):
+        steps.append(least * max(_slopes(key, opening - limits.step_pct, opening + limits.step_pct)))
+    return np.array(steps) / present.gaps_um
+
+
 def _interaction_rows(table: _Table, unit: Unit, influence: Array, limits: Limits, rounding: Array) -> None:
     others = influence.copy()
     index = np.arange(unit.zones)
@@ -170,11 +181,13 @@ def _interaction_rows(table: _Table, unit: Unit, influence: Array, limits: Limit
 
 
 def _travel_row(table: _Table, unit: Unit, present: Present, limits: Limits) -> None:
+    """Where a table bends, one um is more travel on a flatter stretch: the flattest in reach counts."""
     n = unit.zones
     row = np.zeros(table.size)
-    for j in range(n):
-        per_pct = um_per_pct(unit.calibration.keys[j], present.opening_pct[j])
-        row[j] = row[n + j] = float(present.gaps_um[j]) / per_pct
+    for j, opening in enumerate(present.opening_pct):
+        key, gap = unit.calibration.keys[j], float(present.gaps_um[j])
+        row[j] = gap / min(_slopes(key, opening, opening + limits.step_pct))
+        row[n + j] = gap / min(_slopes(key, opening - limits.step_pct, opening))
     once = limits.total_pct * n
     left = max(limits.accumulated_unit_pct * n - present.used_unit_pct, 0.0)
     code = LimitCode.TOTAL_TRAVEL if once <= left else LimitCode.ACCUMULATED_UNIT
@@ -198,12 +211,11 @@ def build(unit: Unit, present: Present, influence: Array, limits: Limits) -> Row
     n = unit.zones
     up, down, up_codes, down_codes = _bounds(unit, present, limits)
     gaps = present.gaps_um
-    steps = np.array([um_per_pct(key, 50.0) for key in unit.calibration.keys]) * unit.resolution_pct
     table = _Table(2 * n + 1, [], [], [], [])
     _blade_rows(table, unit, present, limits)
     if unit.blade is BladeKind.SPRING:
         _adjacent_rows(table, unit, present, limits)
-    _interaction_rows(table, unit, influence, limits, steps / gaps)
+    _interaction_rows(table, unit, influence, limits, _rounding(unit, present, limits))
     _travel_row(table, unit, present, limits)
     s_low, s_high, sweep_code = _sweep_bounds(unit, present, limits)
     return Rows(

@@ -11,12 +11,11 @@ from inksteward.control import words
 from inksteward.control.film import density
 from inksteward.control.forecast import later
 from inksteward.control.gaps import gap_um, opening_pct
+from inksteward.control.limits import LEAST_MOVE_PCT
 from inksteward.control.numerics import Array, exp
 from inksteward.control.qp import NoSolution, Solution
 from inksteward.control.situation import Forecast, LeftAlone, Row, Situation, Sweep
 
-LEAST_MOVE_PCT = 0.3
-"""A smaller move is not worth a key's wear (common practice, no source)."""
 LEAST_SWEEP_PCT = 0.5
 LEAST_WITHHELD_PCT = 0.2
 

@@ -121,7 +121,7 @@ def write_config(plan: Plan, broker: str, ptys: dict[str, str]) -> None:
             "min_standing_s": 20.0 / plan.factor,
             "expires_s": max(120.0 / plan.factor, 20.0),
         },
-        "control": {"scan_interval_sheets": SCAN_EVERY_SHEETS, "dead_band": 0.25},
+        "control": {"scan_interval_sheets": SCAN_EVERY_SHEETS},
         "journal": {"directory": "journal"},
     }
     data = configuration(plan.scenario, **sections)

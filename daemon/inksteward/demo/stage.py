@@ -118,9 +118,7 @@ async def _online(client: aiomqtt.Client, root: str, parts: Processes) -> None:
 
 
 def _data(message: aiomqtt.Message) -> dict[str, Any]:
-    if not isinstance(message.payload, bytes) or not message.payload:
-        return {}
-    data: dict[str, Any] = json.loads(message.payload)
+    data: dict[str, Any] = json.loads(message.payload) if message.payload else {}
     return data
 
 
