@@ -18,7 +18,7 @@ import sys
 import tempfile
 import time
 import traceback
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from glob import glob
 from pathlib import Path
@@ -32,6 +32,7 @@ from mutants import Mutant, mutants
 ROOT = Path(__file__).resolve().parent.parent
 TARGETS = {
     "daemon/inksteward/interlock.py": ["tests/test_interlock*.py"],
+    "daemon/inksteward/second_check.py": ["tests/test_guard_second_check*.py"],
     "daemon/inksteward/guard.py": ["tests/test_guard*.py"],
     "daemon/inksteward/approval.py": ["tests/test_approval*.py"],
 }
@@ -221,6 +222,18 @@ def survivors_of(target: Target, least_limit_s: float, jobs: int) -> int:
     return len(bad)
 
 
+def run(wanted: Mapping[str, list[str]], limit_s: float, jobs: int) -> int:
+    """Test the wanted modules; return the exit status."""
+    try:
+        targets = [target_of(Path(source), patterns) for source, patterns in wanted.items()]
+        survived = sum(survivors_of(target, limit_s, jobs) for target in targets)
+    except MutationError as error:
+        print(f"mutate: {error}", file=sys.stderr)
+        return 2
+    print(f"mutate: {survived} survived")
+    return 1 if survived else 0
+
+
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run the command line; return the exit status: 0 all caught, 1 some survived, 2 the run went wrong."""
     parser = argparse.ArgumentParser(description="Plant faults and see that the tests notice.")
@@ -235,14 +248,10 @@ def main(arguments: Sequence[str] | None = None) -> int:
     os.environ["HYPOTHESIS_PROFILE"] = "mutate"
     for name in WARM:
         importlib.import_module(name)
-    try:
-        targets = [target_of(Path(source), patterns) for source, patterns in wanted.items()]
-        survived = sum(survivors_of(target, options.limit_s, options.jobs) for target in targets)
-    except MutationError as error:
-        print(f"mutate: {error}", file=sys.stderr)
-        return 2
-    print(f"mutate: {survived} survived")
-    return 1 if survived else 0
+    with tempfile.TemporaryDirectory() as compiled:
+        # the first run leaves the compiled tests here for all that follow
+        sys.pycache_prefix, sys.dont_write_bytecode = compiled, False
+        return run(wanted, options.limit_s, options.jobs)
 
 
 if __name__ == "__main__":

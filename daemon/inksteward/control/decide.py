@@ -96,9 +96,7 @@ def influence_of(situation: Situation) -> Array:
     """A_ij = M_ij g_j / [M g]_i: relative change of zone i's film for a relative change of gap j."""
     matrix = situation.plant.interaction
     parts = matrix * situation.present.gaps_um[None, :]
-    total = np.zeros(situation.plant.zones)
-    for j in range(situation.plant.zones):
-        total = total + parts[:, j]
+    total = product(matrix, situation.present.gaps_um)
     return parts / total[:, None]
 
 

@@ -20,7 +20,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from inksteward.config import Identification as Priors
-from inksteward.control.film import density, film_slope
+from inksteward.control.film import density_and_slope, film_slope
 from inksteward.control.numerics import Array, exp, ln, sqrt
 from inksteward.model import Ink
 
@@ -181,14 +181,14 @@ def _observe(mean: Array, cov: Array, patch: Measured, ink: Ink) -> tuple[float,
     total = 0.0
     for zone, share in patch.weights:
         total += share * float(mean[zone])
-    slope = film_slope(total, ink)
+    at, slope = density_and_slope(total, ink)
     gain = cov[:, last]
     for zone, share in patch.weights:
         gain = gain + (slope * share) * cov[:, zone]
     variance = float(gain[last])
     for zone, share in patch.weights:
         variance += slope * share * float(gain[zone])
-    return density(total, ink) + float(mean[last]), gain, variance
+    return at + float(mean[last]), gain, variance
 
 
 def new_sheet(estimate: Estimate, priors: Priors) -> Estimate:
@@ -229,6 +229,7 @@ def update(
     patches lie beyond the gate to the same side: misreads do not come in such numbers.
     """
     gated: list[Gated] = []
+    fresh: set[int] = set()
     counts = list(estimate.gated)
     mean, cov = estimate.mean, estimate.cov
     limit = priors.gate * priors.gate
@@ -243,8 +244,9 @@ def update(
         total = variance + patch.sigma * patch.sigma
         main = max(patch.weights, key=lambda item: item[1])[0]
         if innovation * innovation > limit * total:
-            counts[main] += 1
-            if counts[main] < 2:
+            if counts[main] == 0 or main in fresh:
+                counts[main] = 1
+                fresh.add(main)
                 gated.append(Gated(patch.index, predicted, innovation / sqrt(total)))
                 continue
             cov = _loosened(mean, cov, (main,), ink)

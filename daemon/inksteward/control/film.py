@@ -33,6 +33,12 @@ def film_slope(film_um: float, ink: Ink) -> float:
     return ink.m * ink.d_inf * exp(-ink.m * film_um)
 
 
+def density_and_slope(film_um: float, ink: Ink) -> tuple[float, float]:
+    """Density (D) and dD/dy (D per um) of a film at once."""
+    left = ink.d_inf * exp(-ink.m * film_um)
+    return ink.d_inf - left, ink.m * left
+
+
 def inked(density_d: float, ink: Ink) -> Inked:
     """Below 3 % of saturation: not inked yet; above 97 %: saturated."""
     if density_d < NOT_INKED_BELOW * ink.d_inf:

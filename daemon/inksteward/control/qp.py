@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 
 from inksteward.contract.codes import LimitCode
 from inksteward.control.numerics import Array
+from inksteward.control.plant import product
 
 RIDGE = 1e-4
 TOLERANCE = 1e-6
@@ -77,20 +78,15 @@ def _hessian(goal: Objective) -> tuple[Array, Array, Array, float, float]:
     """K, b, c and the sweep's terms of the objective in d: 1/2 d'Kd - b'd + s c'd + 1/2 h s^2 - b_s s."""
     n = goal.wanted.shape[0]
     k = np.zeros((n, n))
-    b = np.zeros(n)
-    c = np.zeros(n)
+    weighted = goal.influence * goal.weight[:, None]
+    for i in np.nonzero(goal.weight)[0]:
+        k = k + np.multiply.outer(weighted[i], goal.influence[i])
+    b = np.add.reduce(weighted * goal.wanted[:, None], axis=0)
+    c = np.add.reduce(weighted * goal.sigma[:, None], axis=0)
     h, b_s = goal.r_sweep, 0.0
-    for i in range(n):
-        q = float(goal.weight[i])
-        if q == 0.0:
-            continue
-        row = goal.influence[i]
-        weighted = row * q
-        k = k + np.multiply.outer(weighted, row)
-        b = b + weighted * goal.wanted[i]
-        c = c + weighted * goal.sigma[i]
-        h += q * float(goal.sigma[i]) * float(goal.sigma[i])
-        b_s += q * float(goal.sigma[i]) * float(goal.wanted[i])
+    for q, sigma, wanted in zip(goal.weight, goal.sigma, goal.wanted, strict=True):
+        h += float(q) * float(sigma) * float(sigma)
+        b_s += float(q) * float(sigma) * float(wanted)
     index = np.arange(n)
     k[index, index] += goal.r
     return k, b, c, h, b_s
@@ -137,13 +133,10 @@ def _reduced(rows: Rows) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
     for row in np.nonzero(positive & (rows.row_high < LEAST_ROOM))[0]:
         upper[rows.matrix[row] > 0.0] = 0.0
     free = np.nonzero((upper > LEAST_ROOM) | (rows.lower < -LEAST_ROOM))[0]
-    most = np.zeros(rows.matrix.shape[0])
-    least = np.zeros(rows.matrix.shape[0])
-    for j in free:
-        column = rows.matrix[:, j]
-        ends = (column * upper[j], column * rows.lower[j])
-        most = most + np.maximum(*ends)
-        least = least + np.minimum(*ends)
+    columns = np.ascontiguousarray(rows.matrix[:, free].transpose())
+    ends = columns * upper[free][:, None], columns * rows.lower[free][:, None]
+    most = np.add.reduce(np.maximum(*ends), axis=0)
+    least = np.add.reduce(np.minimum(*ends), axis=0)
     binding = np.nonzero((most > rows.row_high) | (least < rows.row_low))[0]
     return free, binding
 
@@ -184,9 +177,8 @@ def solve(goal: Objective, rows: Rows, movable: NDArray[np.bool_]) -> Solution |
 
 
 def _squares(matrix: Array) -> Array:
-    total = np.zeros(matrix.shape[0])
-    for j in range(matrix.shape[1]):
-        total = total + matrix[:, j] * matrix[:, j]
+    columns = np.ascontiguousarray(matrix.transpose())
+    total: Array = np.add.reduce(columns * columns, axis=0)
     return total
 
 
@@ -205,11 +197,9 @@ def check(answer: Array, rows: Rows) -> str:
 
 
 def row_values(matrix: Array, answer: Array) -> Array:
-    """matrix times answer by elementwise operations in a fixed order; zeros of the answer are skipped."""
-    total = np.zeros(matrix.shape[0])
-    for j in np.nonzero(answer)[0]:
-        total = total + matrix[:, j] * answer[j]
-    return total
+    """matrix times answer in a fixed order; zeros of the answer are skipped."""
+    used = np.nonzero(answer)[0]
+    return product(matrix[:, used], answer[used])
 
 
 def _tight(answer: Array, rows: Rows, n: int) -> tuple[tuple[LimitCode, ...], ...]:

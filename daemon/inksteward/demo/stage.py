@@ -5,6 +5,8 @@ from __future__ import annotations
 import asyncio
 import json
 import time
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
 from typing import Any
 from urllib.parse import urlsplit
 
@@ -58,7 +60,7 @@ async def _play(plan: Plan, address: str, parts: Processes) -> Record:
     kid = write_operator(plan)
     write_config(plan, address, ptys)
     host, port = urlsplit(address).hostname or "127.0.0.1", urlsplit(address).port or 1883
-    async with aiomqtt.Client(host, port, protocol=aiomqtt.ProtocolVersion.V5) as client:
+    async with _client(host, port) as client:
         root = f"inksteward/v1/{press}/"
         for topic in WATCHED:
             await client.subscribe(root + topic, qos=1)
@@ -74,6 +76,15 @@ async def _play(plan: Plan, address: str, parts: Processes) -> Record:
         await parts.end("operator")
         await parts.end("service")
         return record
+
+
+@asynccontextmanager
+async def _client(host: str, port: int) -> AsyncIterator[aiomqtt.Client]:
+    try:
+        async with aiomqtt.Client(host, port, protocol=aiomqtt.ProtocolVersion.V5) as client:
+            yield client
+    except aiomqtt.MqttError as error:
+        raise DemoError(f"the broker at {host}:{port} cannot be used: {error}") from error
 
 
 async def _instruments(plan: Plan, address: str, parts: Processes, link: str) -> dict[str, str]:

@@ -82,6 +82,10 @@ class Unit:
     coupling: BladeCoupling
     blade_nominal: tuple[float, float, float]
 
+    def __hash__(self) -> int:
+        """By what tells units apart: tables and coupling would make every look-up as long as a calculation."""
+        return hash((self.unit, self.zones, self.pitch_mm, self.blade))
+
 
 @dataclass(frozen=True, slots=True)
 class Press:

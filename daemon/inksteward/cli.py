@@ -1,0 +1,64 @@
+"""The command ``inksteward``: every sub-command's module is imported only when it is called."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Sequence
+from importlib import import_module
+
+from inksteward import __version__
+
+COMMANDS = {
+    "run": ("inksteward.service.command", "add_run", "run the service of one press"),
+    "check": ("inksteward.config.commands", "add_check", "read a configuration and list every mistake in it"),
+    "operators": ("inksteward.operators_cli", "add_operators", "who may decide: add, list, revoke"),
+    "journal": ("inksteward.replay.commands", "add_journal", "check a run record, or read it"),
+    "replay": (
+        "inksteward.replay.commands",
+        "add_replay",
+        "run recorded events through the core again and compare what it answers",
+    ),
+    "schemas": (
+        "inksteward.config.commands",
+        "add_schemas",
+        "write the contract's JSON Schemas and its AsyncAPI document",
+    ),
+    "demo": ("inksteward.demo.command", "add_demo", "a simulated press with the service beside it"),
+}
+USAGE = 2
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run one command; its exit code (2 also for arguments that are not understood)."""
+    words = sys.argv[1:] if argv is None else list(argv)
+    chosen = next((word for word in words if not word.startswith("-")), None)
+    parser = argparse.ArgumentParser(
+        prog="inksteward",
+        description="Ink keys of a sheet-fed offset press: measured, proposed, approved, recorded.",
+    )
+    parser.add_argument("--version", action="version", version=f"inksteward {__version__}")
+    subparsers = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
+    for name, (module, add, told) in COMMANDS.items():
+        if name != chosen:
+            subparsers.add_parser(name, help=told)
+            continue
+        try:
+            getattr(import_module(module), add)(subparsers)
+        except ModuleNotFoundError as error:
+            sys.stderr.write(f"inksteward {name}: {_missing(error)}\n")
+            return USAGE
+    arguments = parser.parse_args(words)
+    call = vars(arguments).get("run") or vars(arguments)["call"]
+    return int(call(arguments))
+
+
+def _missing(error: ModuleNotFoundError) -> str:
+    name = error.name or ""
+    if name.partition(".")[0] == "inksteward":
+        return f"not part of this version ({name})"
+    return f"the package {name.partition('.')[0]} is missing: install the extra that this command needs"
+
+
+if __name__ == "__main__":
+    sys.exit(main())
