@@ -34,6 +34,7 @@ TARGETS = {
     "daemon/inksteward/interlock.py": ["tests/test_interlock*.py"],
     "daemon/inksteward/second_check.py": ["tests/test_guard_second_check*.py"],
     "daemon/inksteward/guard.py": ["tests/test_guard*.py"],
+    "daemon/inksteward/keycommand.py": ["tests/test_guard*.py"],
     "daemon/inksteward/approval.py": ["tests/test_approval*.py"],
 }
 # Mutants that change nothing, as "module: line after the change", each with the reason. It should stay empty.

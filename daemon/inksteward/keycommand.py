@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from inksteward.model import KeyMove, Moves, ReadBack, UnresolvedCommand
+from inksteward.model import KeyMove, Moves, ReadBack
 from inksteward.model.thousandths import thousandths
 from inksteward.model.verdict import Refusal, Rule
 
@@ -18,10 +18,6 @@ class Ordered:
     moves: Moves
     from_mpct: dict[int, int]
     tolerance_mpct: int
-
-    def unresolved(self) -> UnresolvedCommand:
-        """The command as one whose end is not known."""
-        return UnresolvedCommand(self.moves.unit, self.moves.keys)
 
     def strayed(self, read_back: ReadBack) -> Refusal | None:
         """The refusal if a key is read back farther from where the command starts than it tolerates.

@@ -9,6 +9,7 @@ interlock.py and expects what that has checked already: whole numbers, known pos
 from __future__ import annotations
 
 import math
+from bisect import bisect_left
 from collections.abc import Collection
 from fractions import Fraction
 from itertools import chain, pairwise, product
@@ -28,26 +29,30 @@ def second_check(
 ) -> Refusal | None:
     """None when no place that the moves reach can fall below what interlock.py allows, else the refusal.
 
-    It knows the exceptions more coarsely than interlock.py: a place may end below the limit only if it is no
-    worse than now, or, when no key closes, at most 1 um worse and not below the hard floor.
+    It does not ask what a rescue is for: a place may end below the limit if it is no worse than now and no key in
+    reach closes, or if no key of the set closes and it loses at most 1 um, not falling below the hard floor.
     """
     target = {move.zone: move.to_mpct for move in moves.keys}
     seen = {zone: [at] for zone, at in enumerate(read_back.opening_mpct) if at is not None}
     may_be = {zone: list(at) for zone, at in seen.items()}
     for move in chain(*(command.keys for command in unresolved if command.unit == moves.unit)):
-        may_be[move.zone].append(move.to_mpct)
-    closing = any(to < max(may_be[zone]) for zone, to in target.items())
+        may_be.setdefault(move.zone, []).append(move.to_mpct)
+    closing = {zone for zone, to in target.items() if to < max(may_be.setdefault(zone, [to]))}
     for zone, to in target.items():
         may_be[zone].append(to)
     own = tuple((zone, ((zone, 1000, 1000),)) for zone in target)
     for zone, entries in blade.points + own:
-        if not any(key in target for key, _, _ in entries):
+        near = {key for key, _, _ in entries}
+        if near.isdisjoint(target):
             continue
+        if unknown := near - seen.keys():
+            text = f"zone {min(unknown) + 1}: the second check knows no position of the key"
+            return Refusal(Rule.SECOND_CHECK, moves.unit, min(unknown) + 1, None, None, text)
         least, now = (_least_pm(entries, where, calibration.keys) for where in (may_be, seen))
-        enough = min(now, calibration.limit_nm * 1000)
-        spared = max(now - 1_000_000, calibration.hard_floor_nm * 1000)
-        if least < enough and (closing or least < spared):
-            text = f"zone {zone + 1}: the second check finds the gap down to {least / 1e6:.3f} um"
+        kept = least == now and near.isdisjoint(closing)
+        spared = not closing and least >= max(now - 1_000_000, calibration.hard_floor_nm * 1000)
+        if least < calibration.limit_nm * 1000 and not kept and not spared:
+            text = f"zone {zone + 1}: the second check finds the gap down to {least // 1000 / 1000:.3f} um"
             return Refusal(Rule.SECOND_CHECK, moves.unit, zone + 1, calibration.limit_nm, least // 1000, text)
     return None
 
@@ -67,7 +72,6 @@ def _ends_nm(key: KeyCalibration, openings: Collection[int]) -> tuple[int, int]:
 
 
 def _gap_nm(key: KeyCalibration, opening: int) -> Fraction:
-    knots = list(zip(key.opening_mpct, key.gap_nm, strict=True))
-    piece = next((piece for piece in pairwise(knots) if opening <= piece[1][0]), (knots[-2], knots[-1]))
-    (x0, g0), (x1, g1) = piece
+    pieces = list(pairwise(zip(key.opening_mpct, key.gap_nm, strict=True)))
+    (x0, g0), (x1, g1) = pieces[bisect_left(key.opening_mpct[1:-1], opening)]
     return g0 + Fraction((g1 - g0) * (opening - x0), x1 - x0)
