@@ -1,0 +1,1 @@
+"""The asyncio shell: MQTT, drivers, timers and the journal around the functional core."""

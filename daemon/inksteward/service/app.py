@@ -1,0 +1,234 @@
+"""The service: every part wired to the others, from READY to the last word."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import signal
+from collections.abc import Coroutine
+from typing import Any, NoReturn
+
+from inksteward import __version__
+from inksteward.config import Config
+from inksteward.contract.codes import Alarm
+from inksteward.events import Event, LinkChanged, Move, Publish, Started, Ticked
+from inksteward.journal import JournalError
+from inksteward.ports import DriverError
+from inksteward.service import drivers, files, telling
+from inksteward.service.clock import Clock, now_rfc3339
+from inksteward.service.consumer import Consumer, Place
+from inksteward.service.errors import BROKEN, CLEAN, NotAccepted, StartError
+from inksteward.service.folding import Folding
+from inksteward.service.intake import Intake
+from inksteward.service.log import log_of
+from inksteward.service.mover import Mover
+from inksteward.service.mqtt_link import BrokerLink
+from inksteward.service.operators import OperatorsWatch
+from inksteward.service.publisher import Publisher
+from inksteward.service.starting import Opened, Options, Setup, open_record, read
+from inksteward.service.watchdog import Watchdog
+from inksteward.steward import initial
+
+FAULT_TOLD_EVERY_S = 10.0
+LAST_WORDS_S = 2.0
+NEW_FILE_AGAIN_NS = 60 * 10**9
+
+
+class Service:
+    """One press. Made with its files read; ``run`` opens nothing more than the broker's connections."""
+
+    def __init__(self, setup: Setup, clock: Clock) -> None:
+        self.setup, self.clock = setup, clock
+        self.config: Config = setup.config
+        self.since = now_rfc3339()
+        self.link = BrokerLink(setup.config, setup.instance, setup.tls, self._will)
+        self.drivers = drivers.build(setup.config, self.link.lend)
+        self.watchdog = Watchdog()
+        self.stop = asyncio.Event()
+        self._log = log_of("service")
+        self._faulty = asyncio.Event()
+
+    def open(self) -> None:
+        """Open the record and put the parts together. Raises StartError."""
+        self.opened: Opened = open_record(self.setup, self.clock)
+        self.record = self.opened.record
+        self._opening = files.Opening.of(self.config, self.setup.instance)
+        self._label = self.opened.label
+        self._not_before_ns = 0
+        folding = Folding()
+        self.consumer = Consumer(self.record, self.opened.state or initial(), self, folding.take, self.clock)
+        self.consumer.after_step = self._after_step
+        self.intake = Intake(self.consumer, folding, self.clock)
+        self.mover = Mover(self.consumer, self.drivers.banks)
+        self.publisher = Publisher(self.link.send, self.record.acknowledge, self.link.connected)
+        self.publisher.on_link = self.link.on_link = self.intake.link
+        self.link.on_drop = self.intake.drop
+        self.link.contested = self._contested
+        self.operators = OperatorsWatch(self.setup.operators_path, self.setup.operators, self.consumer.submit)
+
+    def publish(self, place: Place | None, effect: Publish) -> None:
+        """To the broker, in order."""
+        self.publisher.put(place, effect)
+
+    def move(self, effect: Move) -> None:
+        """To the guard."""
+        self.mover.start(effect)
+
+    def alive(self) -> None:
+        """To the watchdog."""
+        self.watchdog.cycle()
+
+    def fault(self, text: str) -> None:
+        """Say at once, and every ten seconds, that the record cannot be kept."""
+        self.watchdog.status(text)
+        self._faulty.set()
+        self._tell_fault()
+
+    async def run(self) -> int:
+        """Serve until ``stop`` is set or a part fails; the exit code."""
+        self.publisher.resume(*self.opened.unsent)
+        try:
+            await self.consumer.take(self._started())
+        except NotAccepted as error:
+            await self.record.close()
+            raise StartError(str(error)) from error
+        self._valid = self.config.calibration_valid(self.clock.today())
+        if not self.record.reserve_held:
+            text = "no disk space could be held in reserve: make room on its disk"
+            await self.consumer.take(LinkChanged("journal", False, text))
+        consuming = asyncio.create_task(self.consumer.run(), name="consumer")
+        publishing = self._tasks(self.publisher.run(), self.link.run(self.intake.receive))
+        working = self._tasks(
+            self.intake.run(),
+            self.operators.run(),
+            self._tell_ready(),
+            self._repeat_fault(),
+            *(drivers.supervise(settings, driver, self.intake) for settings, driver in self.drivers.all),
+        )
+        waiting = asyncio.create_task(self.stop.wait(), name="stop")
+        every = (waiting, consuming, *publishing, *working)
+        done, _ = await asyncio.wait(every, return_when=asyncio.FIRST_COMPLETED)
+        sound = self._judged(done)
+        waiting.cancel()
+        await self._end(consuming, publishing, working)
+        return CLEAN if sound and self.consumer.faulty is None else BROKEN
+
+    def _judged(self, done: set[asyncio.Task[Any]]) -> bool:
+        """Whether the service was asked to stop, rather than that a part of it ended by itself."""
+        failed = [task for task in done if task.get_name() != "stop"]
+        for task in failed:
+            error = task.exception()
+            self._log.error("a part of the service failed", which=task.get_name(), exc_info=error)
+        return not failed
+
+    async def _end(
+        self,
+        consuming: asyncio.Task[None],
+        publishing: list[asyncio.Task[Any]],
+        working: list[asyncio.Task[Any]],
+    ) -> None:
+        """Nothing more comes in; what is under way is finished and recorded; then the last word."""
+        self._log.info("stopping")
+        self.watchdog.stopping()
+        self.intake.close()
+        await self.mover.end()
+        await _cancelled(working)
+        await self.consumer.end()
+        await asyncio.wait((consuming,))
+        if self.link.connected.is_set():
+            await self.publisher.drained(LAST_WORDS_S)
+            await self._last_word()
+        await _cancelled(publishing)
+        try:
+            await self.record.close()
+        except JournalError as error:
+            self._log.error("the journal was not closed", reason=str(error))
+        self._log.info("stopped")
+
+    async def _last_word(self) -> None:
+        state = telling.offline(
+            self.config, self.setup.instance, self.since, __version__, self.consumer.faulty or "stopped"
+        )
+        try:
+            async with asyncio.timeout(LAST_WORDS_S):
+                await self.link.send(state)
+        except (TimeoutError, DriverError) as error:
+            self._log.warning("the broker was not told", reason=str(error))
+
+    def _started(self) -> Started:
+        state = self.opened.state
+        return self._opening.started(
+            state, self.setup.operators.public, self.record.genesis, self.clock.today()
+        )
+
+    async def _after_step(self, event: Event) -> None:
+        """Begin the next file when run, day or the validity of a calibration has changed."""
+        if isinstance(event, Started):
+            return
+        today = self.clock.today()
+        label = files.label(self.config, self.consumer.state, today)
+        expired = isinstance(event, Ticked) and self.config.calibration_valid(today) != self._valid
+        if (label == self._label and not expired) or self.clock.mono_ns() < self._not_before_ns:
+            return
+        if self.link.connected.is_set():
+            await self.publisher.drained(LAST_WORDS_S)
+        try:
+            await self.record.begin(label)
+        except JournalError as error:
+            self._log.error("no new journal file, the present one goes on", reason=str(error))
+            self._not_before_ns = self.clock.mono_ns() + NEW_FILE_AGAIN_NS
+            return
+        self._label, self._valid = label, self.config.calibration_valid(today)
+        state = self.consumer.state
+        with contextlib.suppress(NotAccepted):  # latched and told already
+            await self.consumer.take(
+                self._opening.started(state, state.operators, self.record.genesis, today)
+            )
+
+    def _contested(self) -> bool:
+        """Another instance was seen on this press and nobody has acknowledged it yet."""
+        return any(alarm.code is Alarm.OTHER_INSTANCE for alarm in self.consumer.state.alarms)
+
+    def _will(self) -> Publish:
+        return telling.offline(
+            self.config, self.setup.instance, self.since, __version__, "the service was lost"
+        )
+
+    def _tell_fault(self) -> None:
+        if self.consumer.faulty is not None and self.consumer.state.config is not None:
+            for effect in telling.on_fault(self.consumer.state, self.record.stamp(), self.consumer.faulty):
+                self.publisher.put(None, effect)
+
+    async def _repeat_fault(self) -> NoReturn:
+        await self._faulty.wait()
+        while True:
+            await asyncio.sleep(FAULT_TOLD_EVERY_S)
+            self._tell_fault()
+
+    async def _tell_ready(self) -> NoReturn:
+        await self.link.known.wait()
+        self._log.info("ready", press=self.config.press.press, instance=self.setup.instance)
+        self.watchdog.ready()
+        await asyncio.Event().wait()
+        raise AssertionError("nobody sets it")
+
+    @staticmethod
+    def _tasks(*parts: Coroutine[Any, Any, Any]) -> list[asyncio.Task[Any]]:
+        return [asyncio.create_task(part, name=getattr(part, "__qualname__", "part")) for part in parts]
+
+
+async def _cancelled(tasks: list[asyncio.Task[Any]]) -> None:
+    for task in tasks:
+        task.cancel()
+    await asyncio.gather(*tasks, return_exceptions=True)
+
+
+async def serve(options: Options) -> int:
+    """Read, open, run until SIGTERM or SIGINT; SIGHUP reads the operators file anew. Raises StartError."""
+    service = Service(read(options), Clock())
+    service.open()
+    loop = asyncio.get_running_loop()
+    for number in (signal.SIGTERM, signal.SIGINT):
+        loop.add_signal_handler(number, service.stop.set)
+    loop.add_signal_handler(signal.SIGHUP, service.operators.look)
+    return await service.run()

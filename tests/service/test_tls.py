@@ -1,0 +1,159 @@
+"""TLS to the broker, with a certificate of our own."""
+
+import ipaddress
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+from cryptography import x509
+from cryptography.hazmat.primitives import hashes, serialization
+from cryptography.hazmat.primitives.asymmetric import ec
+from cryptography.x509.oid import NameOID
+
+from inksteward.config import Broker, Config, parse
+from inksteward.events import LinkChanged
+from inksteward.ports import NotSent
+from inksteward.service.errors import CONFIGURATION, StartError
+from inksteward.service.mqtt_link import require_safe
+from inksteward.service.starting import read
+from tests.conftest import free_port
+from tests.service.bench import (
+    Shop,
+    broker_process,
+    fence,
+    probe,
+    scenario,
+    serving,
+    set_up_shop,
+    settings_of,
+    toml,
+)
+
+
+class Authority:
+    """Makes certificates that it signs itself."""
+
+    def __init__(self, folder: Path, name: str) -> None:
+        self.folder = folder
+        self._key = ec.generate_private_key(ec.SECP256R1())
+        self._name = x509.Name([x509.NameAttribute(NameOID.COMMON_NAME, name)])
+        built = self._builder(self._name, self._key).add_extension(
+            x509.BasicConstraints(ca=True, path_length=0), critical=True
+        )
+        usage = x509.KeyUsage(True, False, False, False, False, True, True, False, False)
+        built = built.add_extension(usage, critical=True)
+        self.file = self._write(f"{name}.pem", built.sign(self._key, hashes.SHA256()))
+
+    def certificate(self, name: str) -> tuple[Path, Path]:
+        """Files of a certificate for 127.0.0.1 and of its key."""
+        key = ec.generate_private_key(ec.SECP256R1())
+        subject = x509.Name([x509.NameAttribute(NameOID.COMMON_NAME, name)])
+        addresses = x509.SubjectAlternativeName([x509.IPAddress(ipaddress.ip_address("127.0.0.1"))])
+        built = self._builder(subject, key).add_extension(addresses, critical=False)
+        path = self.folder / f"{name}.key"
+        form = serialization.PrivateFormat.PKCS8
+        path.write_bytes(key.private_bytes(serialization.Encoding.PEM, form, serialization.NoEncryption()))
+        return self._write(f"{name}.crt", built.sign(self._key, hashes.SHA256())), path
+
+    def _builder(self, subject: x509.Name, key: ec.EllipticCurvePrivateKey) -> x509.CertificateBuilder:
+        now = datetime.now(UTC)
+        authority = x509.AuthorityKeyIdentifier.from_issuer_public_key(self._key.public_key())
+        own = x509.SubjectKeyIdentifier.from_public_key(key.public_key())
+        return (
+            x509.CertificateBuilder(subject_name=subject, issuer_name=self._name, public_key=key.public_key())
+            .serial_number(x509.random_serial_number())
+            .not_valid_before(now - timedelta(hours=1))
+            .not_valid_after(now + timedelta(days=1))
+            .add_extension(own, critical=False)
+            .add_extension(authority, critical=False)
+        )
+
+    def _write(self, name: str, certificate: x509.Certificate) -> Path:
+        path = self.folder / name
+        path.write_bytes(certificate.public_bytes(serialization.Encoding.PEM))
+        return path
+
+
+def listener(port: int, authority: Authority) -> str:
+    """A second listener of the broker: TLS, and only for clients with a certificate of this authority."""
+    cert, key = authority.certificate("broker")
+    return (
+        f"persistence false\nlistener {port} 127.0.0.1\ncafile {authority.file}\n"
+        f"certfile {cert}\nkeyfile {key}\nrequire_certificate true\n"
+    )
+
+
+def over_tls(shop: Shop, port: int, ca: Path, authority: Authority) -> Shop:
+    """The shop's configuration with TLS, file names relative to it."""
+    cert, key = authority.certificate("service")
+    broker = {
+        "url": f"mqtts://127.0.0.1:{port}",
+        "ca_file": ca.name,
+        "cert_file": cert.name,
+        "key_file": key.name,
+    }
+    lines = [line for line in shop.config.read_text().splitlines() if not line.startswith('"broker"')]
+    shop.config.write_text("\n".join(lines) + "\n" + toml({"broker": broker}))
+    return shop
+
+
+@pytest.mark.broker
+async def test_with_tls_and_a_certificate(tmp_path: Path) -> None:
+    """Over TLS with the right authority and a client certificate everything works."""
+    port, authority = free_port(), Authority(tmp_path, "ca")
+    with broker_process(tmp_path / "broker", listener(port, authority)) as broker:
+        shop = over_tls(set_up_shop(tmp_path, broker.url, "tls-1"), port, authority.file, authority)
+        async with probe(shop) as heard, serving(shop.options()):
+            await heard.online()
+            await fence(heard)
+
+
+# paho leaves the socket of a failed handshake to the garbage collector.
+@pytest.mark.filterwarnings("ignore:unclosed <ssl:ResourceWarning")
+@pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning")
+@pytest.mark.broker
+async def test_another_authority(tmp_path: Path) -> None:
+    """A broker that another authority vouches for is not talked to: the link stays down with the reason."""
+    port, authority = free_port(), Authority(tmp_path, "ca")
+    other = Authority(tmp_path, "other")
+    with broker_process(tmp_path / "broker", listener(port, authority)) as broker:
+        shop = over_tls(set_up_shop(tmp_path, broker.url, "tls-2"), port, other.file, authority)
+        async with serving(shop.options()) as service:
+            await service.link.known.wait()
+            assert not service.link.connected.is_set()
+    texts = [event.text for event in shop.events(LinkChanged) if event.link == "broker"]
+    assert "certificate verify failed" in texts[0]
+
+
+def test_files_that_cannot_be_used(tmp_path: Path) -> None:
+    """A certificate file that is missing or none at all is a mistake in the configuration."""
+    authority = Authority(tmp_path, "ca")
+    shop = over_tls(set_up_shop(tmp_path, "mqtt://127.0.0.1:1883", "tls-3"), 8883, authority.file, authority)
+    (tmp_path / "service.crt").write_text("no certificate")
+    with pytest.raises(StartError, match="ca_file, cert_file or key_file cannot be used") as raised:
+        read(shop.options())
+    assert raised.value.code == CONFIGURATION
+
+
+SAFE = Broker("mqtts://192.0.2.1", "192.0.2.1", 8883, True, False, "me", "ca", "cert", "key")
+
+
+@pytest.mark.parametrize(
+    ("changes", "safe"),
+    [
+        ({}, True),
+        ({"tls": False}, False),
+        ({"cert_file": None}, False),
+        ({"key_file": None}, False),
+        ({"tls": False, "cert_file": None, "key_file": None, "loopback": True}, True),
+    ],
+)
+def test_off_this_machine_only_with_tls_and_identity(changes: dict[str, object], safe: bool) -> None:
+    """The service itself refuses a broker off this machine without TLS or a certificate, whatever read the file."""
+    config: Config = replace(parse(settings_of(scenario()), "tls"), broker=replace(SAFE, **changes))  # type: ignore[arg-type]
+    if safe:
+        require_safe(config)
+    else:
+        with pytest.raises(NotSent, match="only with TLS"):
+            require_safe(config)
