@@ -65,6 +65,7 @@ def key(**changes: Any) -> dict[str, Any]:
         (operator(name=""), "operator[0].name", "a name of 1 to 64"),
         (operator(name=" Ben"), "operator[0].name", "a name of 1 to 64"),
         (operator(name="Ben\n"), "operator[0].name", "a name of 1 to 64"),
+        (operator(name="B\0n"), "operator[0].name", "a name of 1 to 64"),
         (operator(name="x" * 65), "operator[0].name", "a name of 1 to 64"),
         (operator(name=5), "operator[0].name", "a name of 1 to 64"),
         (operator(revoked="no"), "operator[0].revoked", "true or false"),
@@ -88,6 +89,32 @@ def test_mistake_in_operators_is_named(data: Any, field: str, expected: str) -> 
         parse_operators([data])
     found = {mistake.field: mistake.expected for mistake in caught.value.mistakes}
     assert expected in found[field]
+
+
+@pytest.mark.parametrize(
+    "data",
+    [
+        operator(name="B"),
+        operator(name="x" * 64),
+        operator(id="x" * 64),
+        operator(key="gone"),
+        operator(revoked="gone"),
+        key(kid="k"),
+    ],
+)
+def test_operator_at_the_limits_is_accepted(data: Any) -> None:
+    """The shortest and longest name and id are accepted; keys and marks may be left out and mean none."""
+    (read,) = parse_operators([data]).all
+    assert not read.revoked
+    assert not any(each.revoked for each in read.keys)
+
+
+@pytest.mark.parametrize(("length", "shown"), [(80, "!" * 80), (81, "!" * 79 + "…")])
+def test_long_values_are_shown_shortened(length: int, shown: str) -> None:
+    """A value of 80 characters is shown whole, a longer one cut to 80."""
+    with pytest.raises(OperatorsInvalid) as caught:
+        parse_operators([operator(id="!" * length)])
+    assert caught.value.mistakes[0].value == shown
 
 
 def test_all_mistakes_are_told_at_once() -> None:

@@ -170,6 +170,7 @@ def body_of(event: Event, **changes: Any) -> tuple[str, bytes]:
         ("ticked", b'{"folded":{"u2":1.5}}', "ticked.folded.u2: 1.5: expected an integer"),
         ("ticked", b'{"folded":{"u2":true}}', "ticked.folded.u2: True: expected an integer"),
         ("ticked", b'{"folded":{"u2":"-"}}', "an integer in decimal digits"),
+        ("ticked", '{"folded":{"u2":"\u0661"}}'.encode(), "an integer in decimal digits"),
         ("ticked", b'{"folded":{"u2":"%s"}}' % (b"9" * 5000), "data that an event can hold"),
         ("ticked", b'{"folded":[]}', "ticked.folded: []: expected an object"),
         (*body_of(EVENTS[0], raw={"text": "a", "base64": "YQ=="}), '"text" or "base64"'),
@@ -248,6 +249,24 @@ def test_effect_of_wrong_type_is_refused(effect: Effect, named: str) -> None:
     with pytest.raises(CodecError) as caught:
         encode_effect(effect)
     assert named in str(caught.value)
+
+
+@pytest.mark.parametrize(
+    ("number", "written"), [(2**53 - 1, b"9007199254740991"), (2**53, b'"9007199254740992"')]
+)
+def test_count_beyond_double_precision_is_text(number: int, written: bytes) -> None:
+    """A count up to 2^53 - 1 is a number, one more is text; likewise below zero."""
+    assert encode_event(Ticked({"u2": number}))[1] == b'{"folded":{"u2":' + written + b"}}"
+    below = written.replace(b"9007", b"-9007")
+    assert encode_event(Ticked({"u2": -number}))[1] == b'{"folded":{"u2":' + below + b"}}"
+
+
+@pytest.mark.parametrize(("length", "shown"), [(78, "'" + "x" * 78 + "'"), (79, "'" + "x" * 78 + "…")])
+def test_long_values_are_shown_shortened(length: int, shown: str) -> None:
+    """A value of 80 characters is shown whole, a longer one cut to 80."""
+    with pytest.raises(CodecError) as caught:
+        decode_event("x" * length, b"{}")
+    assert str(caught.value).startswith(f"kind: {shown}: expected")
 
 
 def test_data_nested_too_deeply_is_refused() -> None:

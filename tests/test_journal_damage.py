@@ -16,7 +16,8 @@ from inksteward.journal import Journal, JournalError
 from inksteward.journal_read import head_of, read_rows, wal_path
 from inksteward.journal_verify import Report, verify
 from tests.conftest import require_tool
-from tests.records import SERVICE_PUBLIC, SMALL_RESERVE, closed_record, copy_of, record, run
+from tests.forgeries import DROP, INVENT
+from tests.records import SERVICE_PUBLIC, SMALL_RESERVE, closed_record, copy_of, forge, record, run
 
 FLIPS = 400
 WAL_FLIPS = 100
@@ -130,6 +131,33 @@ def test_service_goes_on_after_a_torn_write(tmp_path: Path) -> None:
         assert again.head.seq == rows
         run(again, [Ticked()])
     assert verify(crashed).rows == rows + 1
+
+
+@pytest.mark.parametrize(
+    ("dropped", "text"),
+    [
+        ((4,), "row 4 is missing: row 5 follows row 3"),
+        ((4, 5), "rows 4 to 5 are missing: row 6 follows row 3"),
+    ],
+)
+def test_missing_rows_are_counted(tmp_path: Path, dropped: tuple[int, ...], text: str) -> None:
+    """The finding names the rows that are missing, and the report counts the effects of those that hold."""
+    path = tmp_path / "a.journal"
+    closed_record(path)
+    effects = [len(row.effect_bodies) for row in read_rows(path)]
+    assert verify(path).effects == sum(effects)
+    forge(path, *(each for n in dropped for each in DROP.format(n=n).split(";")))
+    report = verify(path)
+    assert report.findings[0].text == text
+    assert report.effects == sum(effects[:3])
+
+
+def test_row_before_all_numbers_is_found(tmp_path: Path) -> None:
+    """A row slipped in under the lowest number that SQLite has is found."""
+    path = tmp_path / "a.journal"
+    closed_record(path)
+    forge(path, INVENT.format(n=-(2**63), h="ab" * 32))
+    assert [(each.code, each.seq) for each in verify(path).findings] == [("inserted", -(2**63))]
 
 
 def without_types(path: Path, statement: str) -> None:

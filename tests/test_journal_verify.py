@@ -91,6 +91,11 @@ def test_reading_leaves_nothing_behind(tmp_path: Path) -> None:
             f"{SHIFT_UP.format(n=4)};{INVENT.format(n=4, h='ab' * 32)};UPDATE effect SET n = n + 9 WHERE seq = 5",
             *("altered", 4),
         ),
+        (
+            "UPDATE event SET prev = (SELECT hash FROM event WHERE seq = 3) WHERE seq = 7;"
+            "UPDATE event SET wall_ms = 0 WHERE seq = 4",
+            *("altered", 4),
+        ),
         (INVENT.format(n=11, h="ab" * 32), "altered", 11),
         (COPY.format(n=3, to=11), "inserted", 11),
         (INVENT.format(n=0, h="ab" * 32), "inserted", 0),

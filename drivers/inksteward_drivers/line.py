@@ -132,8 +132,6 @@ class Line:
             if verdict == "new":
                 self._ledger.count("missed", heard.missed)
                 return item
-            if verdict == "again" and heard.answer is None:
-                return item  # it was taken, but the line went away before it was dealt with
             self._ledger.count("double")
             if verdict == "again" and heard.answer is not None:
                 await self.write(heard.answer)

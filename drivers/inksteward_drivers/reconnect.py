@@ -47,7 +47,6 @@ async def keep_open(where: LineSettings, kind: str, ledger: Ledger, link: LinkTo
             try:
                 await _identified(line, where, kind)
                 told = None
-                await link(True, _words(f"{where.url} is open", ledger))
                 await _first(use(line), _report(where.url, ledger, link))
             finally:
                 await line.close()
@@ -75,6 +74,8 @@ async def _identified(line: Line, where: LineSettings, kind: str) -> None:
 
 
 async def _report(url: str, ledger: Ledger, link: LinkTold) -> NoReturn:
+    """Tell that the line is open, and again whenever something was discarded."""
+    await link(True, _words(f"{url} is open", ledger))
     while True:
         await ledger.changed.wait()
         ledger.changed.clear()

@@ -20,7 +20,7 @@ class Sequence:
     ``take`` returns ``new``, ``again`` (the frame taken last, so that its answer is repeated) or ``old``
     (an earlier one: not answered). ``missed`` is how many numbers were skipped before the last new frame; of
     the first epoch heard nothing before its first frame counts as missed. ``answer`` is the answer to the
-    frame taken last, None while there is none.
+    frame taken last, None while there is none: then a repetition stays unanswered too, and its sender begins anew.
     """
 
     epoch: int | None = None

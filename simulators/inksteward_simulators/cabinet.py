@@ -11,6 +11,7 @@ from inksteward_simulators.console import now_rfc3339, say
 from inksteward_simulators.link import BenchLink, LinkError
 from inksteward_simulators.link_messages import Percent, Positions
 from inksteward_simulators.payloads import load_object
+from inksteward_simulators.tasks import stopped
 
 LOOK_S = 0.1
 """How often the encoders are looked at while motors run."""
@@ -175,10 +176,7 @@ class Cabinet:
 
     async def close(self) -> None:
         """Stop what is running."""
-        movers = [bank.mover for bank in self.banks.values() if bank.mover is not None]
-        for mover in movers:
-            mover.cancel()
-        await asyncio.gather(*movers, return_exceptions=True)
+        await stopped(*(bank.mover for bank in self.banks.values() if bank.mover is not None))
 
     async def _read(self, command: Command) -> Positions:
         try:

@@ -100,6 +100,9 @@ def main(argv: list[str] | None = None) -> int:
         made.error(f"--group: {options.group}: expected at least 1")
     try:
         asyncio.run(serve(options))
+    except ConnectionError as error:
+        print(f"bench link: {error}", file=sys.stderr)
+        return 2
     except (SchemaFault, LinkError, ValueError, OSError) as error:
         print(error, file=sys.stderr)
         return 2

@@ -11,6 +11,7 @@ from inksteward_simulators.operator_deck import Card, Choice
 from inksteward_simulators.operator_sign import Signer
 from inksteward_simulators.payloads import digest_of, load_object
 from inksteward_simulators.schema_check import SchemaFolder
+from inksteward_simulators.tasks import stopped
 
 TOPICS = ("proposal/+", "reading", "outcome", "answer", "status")
 NEEDED = ("proposal_id", "digest", "unit", "moves", "sweep")
@@ -81,10 +82,7 @@ class Seat:
 
     async def close(self) -> None:
         """Stop thinking."""
-        tasks = [task for _, task in self._minds.values()] + list(self._loose)
-        for task in tasks:
-            task.cancel()
-        await asyncio.gather(*tasks, return_exceptions=True)
+        await stopped(*(task for _, task in self._minds.values()), *self._loose)
 
     def _status(self, data: dict[str, Any]) -> None:
         if data.get("run_id") != self.run_id:

@@ -218,6 +218,9 @@ def main(argv: list[str] | None = None) -> int:
         for name in ("carry_sheets", "scan_sheets"):
             low_high(getattr(options, name), f"--{name.replace('_', '-')}")
         asyncio.run(_over_mqtt(options) if options.via == "mqtt" else _over_line(options))
+    except ConnectionError as error:
+        print(f"bench link: {error}", file=sys.stderr)
+        return 2
     except (ScenarioError, SchemaFault, LinkError, ValueError, OSError) as error:
         print(error, file=sys.stderr)
         return 2

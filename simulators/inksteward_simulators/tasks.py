@@ -8,6 +8,8 @@ import threading
 from collections.abc import AsyncIterator, Coroutine
 from typing import Any
 
+CANCEL_AGAIN_S = 0.1
+
 
 async def ended(*parts: Coroutine[Any, Any, None]) -> None:
     """Run the parts until the first one ends (its error is raised) or SIGTERM or SIGINT comes."""
@@ -22,9 +24,21 @@ async def ended(*parts: Coroutine[Any, Any, None]) -> None:
         for task in done:
             task.result()
     finally:
-        for task in tasks:
+        await stopped(*tasks)
+
+
+async def stopped(*tasks: asyncio.Task[Any]) -> None:
+    """Cancel the tasks and wait until they have ended; their errors are not raised.
+
+    They are cancelled again and again: the MQTT library waits with ``asyncio.wait_for``, which on Python 3.11
+    forgets a cancellation that comes in the same turn of the loop as what it waits for.
+    """
+    left = {task for task in tasks if not task.done()}
+    while left:
+        for task in left:
             task.cancel()
-        await asyncio.gather(*tasks, return_exceptions=True)
+        _, left = await asyncio.wait(left, timeout=CANCEL_AGAIN_S)
+    await asyncio.gather(*tasks, return_exceptions=True)
 
 
 async def typed_lines(descriptor: int = 0) -> AsyncIterator[str]:

@@ -25,6 +25,7 @@ from inksteward.ports import DriverContext, NotSent, Released, Target
 from inksteward_simulators.broker import client_of
 from inksteward_simulators.link import BenchLink, LinkServer
 from inksteward_simulators.press.desk import PressDesk
+from inksteward_simulators.tasks import stopped
 from tests.simulators.press_forms import quiet_press, unit_form
 
 PATIENCE_S = 10.0
@@ -131,8 +132,7 @@ async def running(part: Any) -> AsyncIterator[asyncio.Task[Any]]:
     try:
         yield task
     finally:
-        task.cancel()
-        await asyncio.gather(task, return_exceptions=True)
+        await stopped(task)
         if not task.cancelled() and task.exception() is not None:
             raise task.exception()  # type: ignore[misc]  # it is one: looked at a line before
 

@@ -7,16 +7,18 @@ from collections.abc import AsyncIterator
 from typing import Any
 
 import pytest
+from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from inksteward.ports import DriverError, NotSent
 from inksteward_drivers import mqtt_keys
 from inksteward_drivers.mqtt_keys import MqttKeys, build
 from inksteward_drivers.settings import SettingError
-from inksteward_simulators.broker import Session
+from inksteward_simulators.broker import Session, client_of
 from inksteward_simulators.cabinet import Cabinet
 from inksteward_simulators.cabinet_wires import MqttCabinet
 from inksteward_simulators.link import BenchLink
 from inksteward_simulators.schema_check import SchemaFolder
+from inksteward_simulators.tasks import stopped
 from tests.drivers.behaviours import KeyBankBehaviours
 from tests.drivers.bench import BrokerLink, Ears, broker_link, context, press, released, running, unit
 
@@ -30,6 +32,7 @@ class MqttSide:
     silence = "u1: no live position within"
 
     def __init__(self, url: str, name: str, link: BenchLink, mqtt: BrokerLink) -> None:
+        self.name = name
         self.link = link
         self.mqtt = mqtt
         self.cabinet = Cabinet(link, ("u1", "u2"))
@@ -46,9 +49,7 @@ class MqttSide:
         ]
 
     async def stop(self) -> None:
-        for task in self.tasks:
-            task.cancel()
-        await asyncio.gather(*self.tasks, return_exceptions=True)
+        await stopped(*self.tasks)
         await self.cabinet.close()
 
     async def lose_cabinet(self) -> None:
@@ -66,6 +67,7 @@ async def side(mosquitto: str, monkeypatch: pytest.MonkeyPatch) -> AsyncIterator
     async with press() as link, broker_link(mosquitto, name) as mqtt:
         made = MqttSide(mosquitto, name, link, mqtt)
         made.start()
+        await asyncio.wait_for(made.session.connected.wait(), 10)
         yield made
         await made.stop()
 
@@ -91,14 +93,17 @@ def position_of(name: str = "u1", **changes: Any) -> bytes:
 class TestMqttKeys(KeyBankBehaviours):
     """The MQTT key bank does what every key bank does, and:"""
 
-    async def test_command_goes_out_as_the_contract_says(self, side: MqttSide) -> None:
-        """The command is published under its unit, byte for byte as released, not retained."""
-        heard = side.mqtt.messages("keys/u1/command")
-        first = asyncio.ensure_future(anext(heard))
-        await asyncio.sleep(0.05)
-        command = released("c-1")
-        await side.bank.move(command)
-        assert await asyncio.wait_for(first, 5) == ("keys/u1/command", command.payload, False)
+    async def test_command_goes_out_as_the_contract_says(self, side: MqttSide, mosquitto: str) -> None:
+        """The command is published under its unit as released, with QoS 1, not retained, expiring after `valid_s`."""
+        async with client_of(mosquitto, "key-side") as client:
+            options = SubscribeOptions(qos=1, retainAsPublished=True)
+            await client.subscribe(f"inksteward/v1/{side.name}/keys/u1/command", options=options)
+            command = released("c-1", valid_s=7)
+            await side.bank.move(command)
+            message = await asyncio.wait_for(anext(aiter(client.messages)), 5)
+        assert (message.payload, message.qos, message.retain) == (command.payload, 1, False)
+        properties: Any = message.properties
+        assert 6 <= properties.MessageExpiryInterval <= 7
 
     async def test_retained_copy_is_not_read_back_from(self, side: MqttSide) -> None:
         """A retained position is delivered as such, but a read-back waits for a live one."""

@@ -30,7 +30,7 @@ class SerialSide:
         self.path = path
         self.cabinet = Cabinet(link, ("u1", "u2"))
         self.asked: list[dict] = []
-        self.deaf = False
+        self.deaf = self.swapped = self.replies = False
         self.mute: set[str] = set()
         self._serve = LineCabinet(self.cabinet, "cabinet-1").serve
         self.peer = LinePeer(PtyPort(path), self._hear, noise)
@@ -41,7 +41,10 @@ class SerialSide:
         self.asked.append(message)
         while self.deaf or message["msg"] in self.mute:
             await asyncio.sleep(3600)
-        return await self._serve(body)
+        if self.swapped and "unit" in message:
+            body = body.replace(b"u1", b"u2")
+        kind, answer = await self._serve(body)
+        return (framing.REPLY if self.replies else kind), answer
 
     def moves(self) -> list[str]:
         return [message["command"]["command_id"] for message in self.asked if message["msg"] == "move"]
@@ -146,13 +149,45 @@ class TestSerialKeys(KeyBankBehaviours):
     async def test_polls_when_all_stand(self, side: SerialSide, monkeypatch: pytest.MonkeyPatch) -> None:
         """Standing keys are polled at the longer interval, which is the contract's two seconds, and no more often."""
         assert serial_keys.STANDING_S == 2.0
+        monkeypatch.setattr(serial_keys, "MOVING_S", 0.05)
         monkeypatch.setattr(serial_keys, "STANDING_S", 0.4)
         ears = Ears()
         async with running(side.bank.run(ears.deliver, ears.link)):
             await ears.until(lambda: len(ears.came) == 2)
             await asyncio.sleep(0.2)
-            assert len(ears.came) == 2
+            assert len(ears.came) == 2, "polled sooner than asked for"
             await ears.until(lambda: len(ears.came) == 4)
+
+    async def test_unit_that_got_a_command_is_looked_at_sooner(self, side: SerialSide) -> None:
+        """After a command its unit is polled at the shorter interval at once, moving or not."""
+        ears = Ears()
+        loop = asyncio.get_running_loop()
+        async with running(side.bank.run(ears.deliver, ears.link)):
+            await ears.until(lambda: len(ears.came) == 2)
+            await side.bank.move(released("c-1", targets=()))
+            start = loop.time()
+            await ears.until(lambda: sum(pos["command_id"] == "c-1" for pos in ears.objects()) >= 2)
+            assert loop.time() - start < 1.0
+
+    async def test_answer_for_another_unit(self, side: SerialSide) -> None:
+        """A cabinet that answers with the position of another unit is not believed."""
+        ears = Ears()
+        side.swapped = True
+        async with running(side.bank.run(ears.deliver, ears.link)):
+            await ears.until(lambda: ears.links)
+            with pytest.raises(DriverError, match="u1: the cabinet gave the position of u2"):
+                await side.bank.read_back("u1")
+        assert ears.came == []
+
+    async def test_position_in_answer_to_a_move(self, side: SerialSide) -> None:
+        """A cabinet that answers a move with something else than yes or no leaves its fate open."""
+        ears = Ears()
+        async with running(side.bank.run(ears.deliver, ears.link)):
+            await ears.until(lambda: ears.came)
+            side.replies = True
+            with pytest.raises(DriverError, match="answered with REPLY: nobody knows what it did") as caught:
+                await side.bank.move(released("c-1"))
+        assert not isinstance(caught.value, NotSent)
 
     async def test_unplug_and_back(self, side: SerialSide) -> None:
         """A line that was pulled out is told as lost and why; plugged in again, positions go on."""

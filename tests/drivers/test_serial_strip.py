@@ -10,7 +10,7 @@ import pytest
 
 from inksteward_drivers import serial_strip
 from inksteward_drivers.serial_strip import build
-from inksteward_simulators import framing, line_peer
+from inksteward_simulators import framing, line_peer, strip_wires
 from inksteward_simulators.framing import Telegram
 from inksteward_simulators.line_peer import LineNoise
 from inksteward_simulators.pty_port import PtyPort
@@ -152,6 +152,25 @@ async def test_sheet_unknown_but_pulled_some_seconds_ago(side: SerialSide, ears:
         assert answer.kind == framing.ACK
     [scan] = ears.objects()
     assert (scan["sheet"], scan["pulled_at"]) == (None, "2026-03-02T08:15:17.500Z")
+
+
+async def test_scan_whose_delivery_failed_comes_again(
+    side: SerialSide, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A scan that could not be handed over is not acknowledged: the instrument sends it again from its beginning."""
+    monkeypatch.setattr(strip_wires, "TRY_AGAIN_S", 0.05)
+    ears = Ears()
+
+    async def fails(*_: Any) -> None:
+        raise OSError("no room")
+
+    async with running(side.send(scan_of())) as sent:
+        with pytest.raises(OSError, match="no room"):
+            await side.reader.run(fails, ears.link)
+        async with running(side.reader.run(ears.deliver, ears.link)):
+            await ears.until(lambda: ears.came)
+            await sent
+    assert len(ears.came) == 1
 
 
 async def test_line_with_much_noise(tmp_path: Path) -> None:

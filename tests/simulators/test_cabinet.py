@@ -165,6 +165,13 @@ async def test_tolerance_at_its_limit(bench: Bench, from_pct: float, taken: bool
             await bench.order(targets=[to(2, 41.0, from_pct)])
 
 
+async def test_tolerance_is_decimal(bench: Bench) -> None:
+    """40.1 differs from 40 by 0.1, not by the little more that binary arithmetic makes of it."""
+    assert 40.1 - 40.0 > 0.1
+    await bench.order(targets=[to(2, 41.0, 40.1)], from_tol_pct=0.1)
+    assert (await bench.finish())["opening_pct"][1] == 41.0
+
+
 @pytest.mark.parametrize("to_pct", [0.0, 100.0])
 async def test_ends_of_travel_can_be_reached(bench: Bench, to_pct: float) -> None:
     """0 and 100 % of travel are openings like others to the cabinet: the minimum gap is the service's to keep."""

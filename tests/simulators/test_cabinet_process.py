@@ -13,12 +13,20 @@ from inksteward_drivers.serial_keys import build
 from inksteward_simulators.broker import client_of
 from inksteward_simulators.console import now_rfc3339
 from inksteward_simulators.key_cabinet import main
+from inksteward_simulators.link import BenchLink
 from tests.drivers.bench import Ears, context, released, running, unit
 from tests.simulators.processes import SCHEMAS, simulator
 from tests.simulators.test_cabinet import command_of
 from tests.simulators.test_strip_reader import press_on_link
 
 _numbers = itertools.count(1)
+
+
+async def turn_the_clock(link: BenchLink) -> None:
+    """Let press time pass until cancelled."""
+    while True:
+        await link.advance(seconds=0.5)
+        await asyncio.sleep(0.02)
 
 
 @pytest.mark.broker
@@ -70,8 +78,8 @@ async def test_cabinet_over_the_line(tmp_path: Path) -> None:
             async with running(bank.run(ears.deliver, ears.link)):
                 await ears.until(lambda: ears.came)
                 await bank.move(released("c-1"))
-                await link.advance(seconds=60.0)
-                await ears.until(lambda: any(pos["command_id"] == "c-1" for pos in ears.objects()))
+                async with running(turn_the_clock(link)):
+                    await ears.until(lambda: any(pos["command_id"] == "c-1" for pos in ears.objects()))
                 assert (await bank.read_back("u1")).opening_mpct[1] == 45_000
     assert not name.exists(), "the port's name goes with it"
 

@@ -11,7 +11,7 @@ import pytest
 from inksteward_simulators.broker import Session, client_of
 from inksteward_simulators.console import link_address, low_high, new_id, say
 from inksteward_simulators.payloads import MAX_BYTES, canonical, digest_of, load_object
-from inksteward_simulators.tasks import ended, typed_lines
+from inksteward_simulators.tasks import ended, stopped, typed_lines
 from tests.conftest import free_port, require_tool
 from tests.drivers.bench import running
 
@@ -115,6 +115,24 @@ async def test_first_part_to_end_ends_all() -> None:
     with pytest.raises(ConnectionError, match="gone"):
         await ended(forever(), fails())
     assert cancelled.is_set()
+
+
+async def test_forgotten_cancellation_is_repeated() -> None:
+    """A task that swallows its first cancellation is ended all the same."""
+    swallowed = asyncio.Event()
+
+    async def deaf_once() -> None:
+        try:
+            await asyncio.sleep(3600)
+        except asyncio.CancelledError:
+            swallowed.set()
+        await asyncio.sleep(3600)
+
+    task = asyncio.create_task(deaf_once())
+    await asyncio.sleep(0)
+    await asyncio.wait_for(stopped(task), 5)
+    assert swallowed.is_set()
+    assert task.cancelled()
 
 
 @pytest.mark.parametrize("url", ["localhost", "http://localhost", "mqtt://", "mqtt://host/path"])

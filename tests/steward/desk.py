@@ -43,10 +43,14 @@ def two_units(zones: int = 4, blade: str = "segmented") -> Scenario:
 
 @dataclass
 class Desk:
-    """The core with a clock of its own. ``sent`` holds (topic, data) of every publish, ``moves`` commands."""
+    """The core with a clock of its own. ``sent`` holds (topic, data) of every publish, ``moves`` commands.
+
+    ``sections`` are merged over the configuration's tables, ``tables`` over those of every unit.
+    """
 
     scenario: Scenario = field(default_factory=two_units)
     sections: dict[str, dict[str, Any]] = field(default_factory=dict)
+    tables: dict[str, dict[str, Any]] = field(default_factory=dict)
     state: State = field(default_factory=initial)
     now_ms: int = 1_000_000
     seq: int = 0
@@ -55,12 +59,14 @@ class Desk:
     moves: list[dict[str, Any]] = field(default_factory=list)
     effects: list[Effect] = field(default_factory=list)
     opening: dict[str, list[float]] = field(default_factory=dict)
+    sweep: dict[str, float] = field(default_factory=dict)
     command: dict[str, str | None] = field(default_factory=dict)
     number: int = 0
 
     def __post_init__(self) -> None:
         for unit in self.scenario.units:
             self.opening.setdefault(unit.unit, [30.0] * unit.zones)
+            self.sweep.setdefault(unit.unit, 22.0)
             self.command.setdefault(unit.unit, None)
 
     def send(self, event: Event) -> tuple[Effect, ...]:
@@ -79,6 +85,9 @@ class Desk:
     def start(self, **changes: Any) -> Desk:
         """Start the core; broker up."""
         data = configuration(self.scenario, **{"approval": {"unsigned": "bench"}, **self.sections})
+        for row in data["unit"]:
+            for name, table in self.tables.items():
+                row[name] = {**row.get(name, {}), **table}
         valid = {unit.unit: True for unit in self.scenario.units}
         facts: dict[str, Any] = {"instance": "one", "snapshot": None, "operators": (OPERATOR,), **changes}
         self.send(
@@ -152,7 +161,7 @@ class Desk:
                     "sheet": self.sheet,
                     "opening_pct": self.opening[unit.unit],
                     "referenced": [True] * unit.zones,
-                    "sweep_pct": 22.0,
+                    "sweep_pct": self.sweep[unit.unit],
                     "moving": False,
                     "blade_id": unit.blade_id,
                     "command_id": self.command[unit.unit],
@@ -163,10 +172,19 @@ class Desk:
     def scan(
         self, density: dict[str, float | list[float]], scan_id: str | None = None, **changes: Any
     ) -> str:
-        """A sheet read now: one solid of each ink in every zone; a density for all zones or one for each."""
+        """A sheet read now, as scan_data makes it; the scan's id."""
+        data = self.scan_data(density, scan_id, **changes)
+        self.receive("scan", data)
+        return str(data["scan_id"])
+
+    def scan_data(
+        self, density: dict[str, float | list[float]], scan_id: str | None = None, **changes: Any
+    ) -> dict[str, Any]:
+        """One solid of each ink in every zone of the units on that side; a density for all zones or one for each."""
         patches = []
+        side = changes.get("side", "front")
         for unit in self.scenario.units:
-            for zone in range(unit.zones):
+            for zone in range(unit.zones if unit.side == side else 0):
                 given = density[unit.ink]
                 value = given[zone] if isinstance(given, list) else given
                 values = dict.fromkeys("CMYK", value if unit.ink == "K" else 0.1) | {unit.ink: value}
@@ -174,9 +192,8 @@ class Desk:
                 patches.append(
                     {"x_mm": x_mm, "kind": "solid", "inks": [unit.ink], "tone_pct": 100, "density": values}
                 )
-        name = scan_id or f"s-{self.sheet}-{self.seq}"
         data = {
-            "scan_id": name,
+            "scan_id": scan_id or f"s-{self.sheet}-{self.seq}",
             "run_id": RUN,
             "side": "front",
             "sheet": self.sheet,
@@ -191,8 +208,7 @@ class Desk:
             },
             "patches": patches,
         }
-        self.receive("scan", {**data, **changes})
-        return name
+        return {**data, **changes}
 
     def propose(self) -> dict[str, Any]:
         """Scan with black too dark in its first two zones until a proposal of unit u1 stands; the proposal."""
@@ -235,6 +251,8 @@ class Desk:
         if refused is None:
             for row in command["targets"]:
                 self.opening[unit][row["zone"] - 1] = row["to_pct"] + off_pct
+            if command["sweep_pct"] is not None:
+                self.sweep[unit] = command["sweep_pct"]
         self.command[unit] = command["command_id"]
         self.positions(unit, refused=refused)
 

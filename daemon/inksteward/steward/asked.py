@@ -32,8 +32,9 @@ Work = Callable[[Situation], Worked]
 
 def asked_opening(turn: Turn, run: Run, request: Request) -> list[FieldError]:
     """An opening for every unit whose coverage the job states (or for the one that is named)."""
-    job = run.job
-    stated = {row.unit for row in job.units if row.coverage is not None} if job else set()
+    if request.unit is not None and turn.configured(request.unit) is None:
+        return [no_unit(turn, request)]
+    stated = {row.unit for row in run.job.units if row.coverage is not None}
     units = [unit for unit in _units(turn, request) if unit.unit in stated]
     if not units:
         return [FieldError("kind", "opening", "a job that states coverage per zone")]
@@ -42,6 +43,8 @@ def asked_opening(turn: Turn, run: Run, request: Request) -> list[FieldError]:
 
 def asked_recall(turn: Turn, run: Run, request: Request) -> list[FieldError]:
     """Gaps and sweep as they stood when the OK sheet of that job was named."""
+    if request.unit is not None and turn.configured(request.unit) is None:
+        return [no_unit(turn, request)]
     stored = turn.state.settings.get(request.job_id or "")
     if stored is None:
         known = ", ".join(sorted(turn.state.settings)) or "none yet"
@@ -56,6 +59,12 @@ def asked_recall(turn: Turn, run: Run, request: Request) -> list[FieldError]:
     if not work:
         return [FieldError("job_id", shown(request.job_id), "settings of a unit that is asked for")]
     return _each(turn, run, work, Origin.RECALL)
+
+
+def no_unit(turn: Turn, request: Request) -> FieldError:
+    """A request names a unit that the press does not have."""
+    names = ", ".join(unit.unit for unit in turn.config.press.units)
+    return FieldError("unit", shown(request.unit), f"one of {names}, or none for all")
 
 
 def _units(turn: Turn, request: Request) -> list[Unit]:
@@ -79,9 +88,9 @@ def _one(turn: Turn, run: Run, unit: Unit, worker: Work, origin: Origin) -> list
     reason = unfit(turn, state, sheet)
     if reason is not None and reason is not NoProposal.WAITING:
         return [FieldError("unit", unit.unit, WHY_NOT.get(reason, reason.value))]
-    if state.estimate is None:
-        return [FieldError("unit", unit.unit, "key positions and a counter of this run")]
     situation = situation_of(turn, unit, state, None)
+    if situation is None:
+        return [FieldError("unit", unit.unit, "key positions and a counter of this run")]
     worked = worker(situation)
     if worked.nothing is not None:
         said = worked.remarks[0].text if worked.remarks else "it stands where it should"

@@ -9,6 +9,7 @@ from dataclasses import replace
 from typing import Any
 
 from inksteward.approval import (
+    EditError,
     Life,
     NotAllowed,
     ProposedMove,
@@ -17,18 +18,19 @@ from inksteward.approval import (
     confirmation_deadline_ms,
 )
 from inksteward.contract.base import FieldError, Refused, decode, shown
-from inksteward.contract.codes import LimitCode
 from inksteward.contract.inputs import Decision
 from inksteward.contract.outputs import CommandTarget, KeyCommand
 from inksteward.events import Move, Received
 from inksteward.interlock import Refusal, permit
 from inksteward.model import Moves, Unit
-from inksteward.steward.ending import VIA, end
-from inksteward.steward.feed import read_back, unresolved
+from inksteward.steward.edits import edit_errors
+from inksteward.steward.ending import VIA, end, must
+from inksteward.steward.feed import openings, read_back, unresolved
+from inksteward.steward.propose import within_travel
 from inksteward.steward.refusing import refuse
 from inksteward.steward.signing import sender_errors
-from inksteward.steward.situations import limits_of, position_fresh, sheet_now
-from inksteward.steward.state import Pending, Standing, UnitState
+from inksteward.steward.situations import fresh_position, sheet_now
+from inksteward.steward.state import Pending, Position, Standing, UnitState
 from inksteward.steward.turn import Turn
 
 FROM_TOL_PCT = 0.5
@@ -45,8 +47,8 @@ def on_decision(turn: Turn, event: Received) -> None:
         return
     if turn.known(decision.decision_id, "decision"):
         return
-    found = _find(turn, decision)
-    if found is None:
+    run, found = turn.run, _find(turn, decision)
+    if run is None or found is None:
         errors = [_no_such(turn, decision)]
         refuse(turn, event, decision.decision_id, errors, stands=False)
         return
@@ -61,12 +63,17 @@ def on_decision(turn: Turn, event: Received) -> None:
         turn.answer(decision.decision_id, "decision", (), stands=False)
         end(turn, unit.unit, Life.REJECT, code=None, decision=who)
         return
+    position = fresh_position(turn, state)
     moves, errors = _edited(turn, unit, state, standing, decision)
-    if errors or moves is None:
+    if position is None:
+        errors.append(FieldError("", "key positions", "live, referenced positions of every key"))
+    if errors or moves is None or position is None:
         refuse(turn, event, decision.decision_id, errors, stands=True)
         return
     turn.answer(decision.decision_id, "decision", (), stands=False)
-    _command(turn, unit, state, standing, moves, who)
+    _command(turn, unit, state, standing, position, moves, who)
+    waited = max(round(sheet_now(turn, run)) - standing.made_sheet, 0)
+    turn.put_run(replace(run, approvals=(*run.approvals, waited)[-APPROVALS_KEPT:]))
 
 
 def _find(turn: Turn, decision: Decision) -> tuple[Unit, UnitState, Standing] | None:
@@ -118,21 +125,13 @@ def _edited(
     turn: Turn, unit: Unit, state: UnitState, standing: Standing, decision: Decision
 ) -> tuple[Moves | None, list[FieldError]]:
     """The moves as decided, or what the edits, a limit or the interlock has against them."""
-    payload = standing.payload
-    sweep = round(payload["sweep"]["to_pct"] * 1000) if payload["sweep"] else None
-    moves = apply_edits(
-        unit.unit,
-        _proposed(payload),
-        sweep,
-        decision.leave,
-        tuple((item.zone, item.to_pct) for item in decision.change),
-        decision.leave_sweep,
-    )
+    changes = tuple((item.zone, item.to_pct) for item in decision.change)
+    moves = _apply(unit, standing.payload, decision, changes)
     if not isinstance(moves, Moves):
         return None, [FieldError(item.field, item.value, item.expected) for item in moves]
-    errors = _limit_errors(turn, unit, payload, decision)
-    if not position_fresh(turn, state):
-        errors.append(FieldError("", "key positions", "live, referenced positions of every key"))
+    plain = _apply(unit, standing.payload, decision, ())
+    unedited = plain if isinstance(plain, Moves) else Moves(unit.unit, (), None)
+    errors = edit_errors(turn, unit, state, decision, unedited, moves)
     verdict = permit(
         moves, read_back(turn, unit, state.position), unresolved(state), unit.calibration, unit.coupling
     )
@@ -145,18 +144,11 @@ def _edited(
     return moves, errors
 
 
-def _limit_errors(turn: Turn, unit: Unit, payload: dict[str, Any], decision: Decision) -> list[FieldError]:
-    """An edited target stays subject to the step limit and, on a spring blade, to the interlock's rows."""
-    step = limits_of(turn, unit).step_pct
-    at = {row["zone"]: row["from_pct"] for row in payload["moves"]}
-    errors = []
-    for number, item in enumerate(decision.change):
-        start = at.get(item.zone)
-        if start is not None and abs(item.to_pct - start) > step + 1e-9:
-            low, high = max(start - step, 0.0), min(start + step, 100.0)
-            expected = f"{LimitCode.STEP}: {low:.1f} to {high:.1f} %, at most {step:g} % from {start:g} %"
-            errors.append(FieldError(f"change.{number}.to_pct", shown(item.to_pct), expected))
-    return errors
+def _apply(
+    unit: Unit, payload: dict[str, Any], decision: Decision, changes: tuple[tuple[int, float], ...]
+) -> Moves | tuple[EditError, ...]:
+    sweep = round(payload["sweep"]["to_pct"] * 1000) if payload["sweep"] else None
+    return apply_edits(unit.unit, _proposed(payload), sweep, decision.leave, changes, decision.leave_sweep)
 
 
 def _command(
@@ -164,18 +156,14 @@ def _command(
     unit: Unit,
     state: UnitState,
     standing: Standing,
+    position: Position,
     moves: Moves,
     who: tuple[str, str, str | None],
 ) -> None:
     """Approved: a command goes to the guard, which asks the interlock once more with fresh positions."""
-    position = state.position
-    if position is None:
-        raise ValueError(f"{unit.unit}: a position was expected")
-    openings = position.opening_pct
+    at, swept = openings(position), float(position.sweep_pct or 0.0)
     targets = tuple(
-        CommandTarget(
-            zone=move.zone + 1, from_pct=round(openings[move.zone] or 0.0, 3), to_pct=move.to_mpct / 1000.0
-        )
+        CommandTarget(zone=move.zone + 1, from_pct=within_travel(at[move.zone]), to_pct=move.to_mpct / 1000.0)
         for move in moves.keys
     )
     sweep = None if moves.sweep_to_mpct is None else moves.sweep_to_mpct / 1000.0
@@ -190,10 +178,10 @@ def _command(
         valid_s=VALID_S,
     ).model_dump(mode="json", exclude_none=False)
     command.pop("sig")
-    longest = max((abs(row.to_pct - row.from_pct) for row in targets), default=0.0)
+    ways = [abs(row.to_pct - row.from_pct) for row in targets]
     if sweep is not None:
-        longest = max(longest, abs(sweep - (position.sweep_pct or 0.0)))
-    wait = confirmation_deadline_ms(round(longest * 1000), unit.full_travel_s)
+        ways.append(abs(sweep - swept))
+    wait = confirmation_deadline_ms(round(max(ways) * 1000), unit.full_travel_s)
     pending = Pending(
         command=command,
         proposal_id=standing.payload["proposal_id"],
@@ -203,14 +191,8 @@ def _command(
         released=False,
         confirm_ms=wait,
         deadline_mono_ms=turn.now_ms + wait + VALID_S * 1000,
-        sweep_from_pct=position.sweep_pct,
+        sweep_from_pct=swept,
     )
-    life = advance(standing.life, Life.APPROVE)
-    if isinstance(life, NotAllowed):
-        raise ValueError(life.text)
+    life = must(standing.life, Life.APPROVE)
     turn.put(replace(state, standing=replace(standing, life=life), pending=pending))
     turn.effects.append(Move(unit.unit, command))
-    run = turn.run
-    if run is not None:
-        waited = max(round(sheet_now(turn, run)) - standing.made_sheet, 0)
-        turn.put_run(replace(run, approvals=(*run.approvals, waited)[-APPROVALS_KEPT:]))

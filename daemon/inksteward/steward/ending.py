@@ -24,8 +24,19 @@ RESULTS = {
 VIA = {Via.MQTT: "mqtt", Via.PAGE: "page", Via.COMMAND_LINE: "command_line", Via.DRIVER: None}
 
 
+ENDED_KEPT = 2000
+
+
 class Impossible(Exception):
     """A proposal was asked to do what its table forbids: a fault of ours."""
+
+
+def must(life: ProposalState, what: Life) -> ProposalState:
+    """The state after this. Raises Impossible for what the table of states forbids."""
+    state = advance(life, what)
+    if isinstance(state, NotAllowed):
+        raise Impossible(state.text)
+    return state
 
 
 def _moved(state: UnitState, pending: Pending | None) -> tuple[tuple[MovedKey, ...], MovedSweep | None]:
@@ -43,7 +54,7 @@ def _moved(state: UnitState, pending: Pending | None) -> tuple[tuple[MovedKey, .
     sweep = None
     if to_pct is not None:
         sweep = MovedSweep(
-            from_pct=pending.sweep_from_pct or 0.0,
+            from_pct=pending.sweep_from_pct,
             to_pct=to_pct,
             read_back_pct=position.sweep_pct if position else None,
         )
@@ -68,9 +79,9 @@ def end(
     standing = state.standing
     if standing is None:
         raise Impossible(f"{unit}: no proposal to end")
-    result = advance(standing.life, life)
-    if isinstance(result, NotAllowed) or not result.ended:
-        raise Impossible(f"{unit}: {standing.life} cannot end by {life}")
+    result = must(standing.life, life)
+    if not result.ended:
+        raise Impossible(f"{unit}: {life} does not end a proposal")
     pending = state.pending
     if decision is None and pending is not None:
         decision = (pending.decision_id, pending.operator, pending.via)
@@ -96,7 +107,10 @@ def end(
     turn.publish("outcome", outcome)
     turn.clear(f"proposal/{unit}")
     turn.put(replace(state, standing=None, pending=None, replaced_id=_replaced(standing, code)))
-    turn.state = replace(turn.state, ended={**turn.state.ended, standing.payload["proposal_id"]: unit})
+    ended = {**turn.state.ended, standing.payload["proposal_id"]: unit}
+    for old in list(ended)[: max(len(ended) - ENDED_KEPT, 0)]:
+        del ended[old]
+    turn.state = replace(turn.state, ended=ended)
 
 
 def _replaced(standing: Standing, code: Lapse | Rule | Alarm | None) -> str | None:

@@ -85,12 +85,11 @@ def on_job(turn: Turn, event: Received) -> None:
     except Refused as refused:
         refuse(turn, event, None, refused.errors)
         return
-    run = turn.run
-    fresh = run is None or run.run_id != job.run_id
+    run = turn.run if turn.run and turn.run.run_id == job.run_id else None
     errors = _judge(job)
-    if job.phase == "run" and (fresh or run is None or run.phase is not Phase.RUN):
+    if job.phase == "run" and (run is None or run.phase is not Phase.RUN):
         errors.append(FieldError("phase", "run", "opening, makeready or stopped: run follows the OK sheet"))
-    before = {} if fresh else turn.state.units
+    before = turn.state.units if run else {}
     states: dict[str, UnitState] = {}
     for number, row in enumerate(job.units):
         state = _unit_state(turn, row, number, before.get(row.unit), errors)
@@ -99,24 +98,23 @@ def on_job(turn: Turn, event: Received) -> None:
     if errors:
         refuse(turn, event, job.job_id, tuple(errors))
         return
-    if fresh:
+    if run is None:
         _new_run(turn, job, states)
     else:
-        _same_run(turn, job, states)
+        _same_run(turn, run, job, states)
     turn.answer(job.job_id, "job")
     turn.status_due = True
 
 
 def _new_run(turn: Turn, job: Job, states: dict[str, UnitState]) -> None:
-    """Standing proposals lapse, filters restart, keys keep their positions."""
+    """Standing proposals lapse, filters restart, keys keep their positions; what was approved goes its way."""
     lapse_all(turn, Lapse.RUN_CHANGED)
     units = {}
-    for unit in turn.config.press.units:
-        old = turn.state.units.get(unit.unit) or UnitState(unit.unit)
-        new = states.get(unit.unit) or UnitState(unit.unit)
-        units[unit.unit] = replace(
-            new,
+    for name, old in turn.state.units.items():
+        units[name] = replace(
+            states.get(name) or UnitState(name),
             position=old.position,
+            standing=old.standing,
             pending=old.pending,
             suspended=old.suspended,
             unresolved=old.unresolved,
@@ -125,23 +123,31 @@ def _new_run(turn: Turn, job: Job, states: dict[str, UnitState]) -> None:
     turn.put_run(Run(run_id=job.run_id, phase=Phase(job.phase), job=job))
 
 
-def _same_run(turn: Turn, job: Job, states: dict[str, UnitState]) -> None:
-    run = turn.run
-    if run is None:
-        return
+def _same_run(turn: Turn, run: Run, job: Job, states: dict[str, UnitState]) -> None:
+    """The job was sent again: units that are not in it any more are not controlled any more."""
     phase = Phase(job.phase)
     stops = phase is Phase.STOPPED and run.phase is not Phase.STOPPED
     if stops:
         lapse_all(turn, Lapse.RUN_CHANGED)
     keep = run.phase is Phase.RUN and phase is not Phase.STOPPED
-    for name, state in states.items():
-        turn.put(_changed(turn, run, turn.unit(name), state))
+    wished, before = _wished(job), _wished(run.job)
+    for name, old in turn.state.units.items():
+        gone = replace(old, ink=None, aim=None, low=(), high=(), coverage=())
+        held = run.ok_scan_id is not None or wished.get(name) == before.get(name)
+        turn.put(_changed(turn, old, states.get(name) or gone, held))
     turn.put_run(replace(run, job=job, phase=run.phase if keep else phase))
 
 
-def _changed(turn: Turn, run: Run, old: UnitState, new: UnitState) -> UnitState:
-    """A unit under a job that was sent again. Aims of the OK sheet outlive it; what rests on others lapses."""
-    if run.ok_scan_id is not None and old.aim is not None:
+def _wished(job: Job) -> dict[str, tuple[object, object]]:
+    """What a job asks of each unit."""
+    return {row.unit: (row.aim, row.tolerance) for row in job.units}
+
+
+def _changed(turn: Turn, old: UnitState, new: UnitState, held: bool) -> UnitState:
+    """A unit under a job that was sent again. Aims outlive it if they are ``held``: by the OK sheet, or because the
+    job asks for nothing new and an operator may have. What rests on anything that changed lapses.
+    """
+    if held and old.aim is not None and new.aim is not None:
         new = replace(new, aim=old.aim, low=old.low, high=old.high)
     same_film = (old.ink, old.coverage) == (new.ink, new.coverage)
     if same_film and (old.aim, old.low, old.high) == (new.aim, new.low, new.high):
@@ -156,6 +162,8 @@ def _changed(turn: Turn, run: Run, old: UnitState, new: UnitState) -> UnitState:
         high=new.high,
         estimate=old.estimate if same_film else None,
         history=old.history if same_film else (),
+        trials=old.trials if same_film else (),
+        film_before=old.film_before if same_film else None,
     )
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import replace
 
-from inksteward.approval import SWEEP, Life, NotAllowed, advance, moved_by_hand, within_reach
+from inksteward.approval import SWEEP, Life, moved_by_hand, within_reach
 from inksteward.approval import State as ProposalState
 from inksteward.contract.base import FieldError, Refused, decode, shown
 from inksteward.contract.codes import Alarm, Lapse
@@ -15,7 +15,7 @@ from inksteward.control.numerics import exp
 from inksteward.events import CommandEnded, CommandRefused, CommandReleased, Ended, Received
 from inksteward.model import Unit
 from inksteward.model.verdict import Rule
-from inksteward.steward.ending import end, lapse
+from inksteward.steward.ending import end, lapse, must
 from inksteward.steward.feed import SHEETS_OF_TRAVEL, begin_estimate, complete, note_feed
 from inksteward.steward.propose import resolution_of
 from inksteward.steward.refusing import refuse
@@ -226,15 +226,21 @@ def failed(turn: Turn, unit: str, text: str, *, fate_unknown: bool = False) -> N
     turn.alarm(code, f"unit {unit}: {text}", remedy, unit=unit, latched=True)
 
 
+def _awaited(state: UnitState, command_id: str, *, released: bool) -> Pending | None:
+    """The unit's pending command if it is this one and was released, or not yet, as asked; else late news."""
+    pending = state.pending
+    if pending is None or pending.command["command_id"] != command_id or pending.released is not released:
+        return None
+    return pending
+
+
 def on_released(turn: Turn, event: CommandReleased) -> None:
     """The guard passed the command: from now on its targets may be reached at any moment."""
     state = turn.unit(event.unit)
-    if state.pending is None or state.standing is None:
+    pending = _awaited(state, event.command_id, released=False)
+    if pending is None or state.standing is None:
         return
-    life = advance(state.standing.life, Life.RELEASED)
-    if isinstance(life, NotAllowed) or state.pending.command["command_id"] != event.command_id:
-        return
-    pending = replace(state.pending, released=True, deadline_mono_ms=turn.now_ms + state.pending.confirm_ms)
+    pending = replace(pending, released=True, deadline_mono_ms=turn.now_ms + pending.confirm_ms)
     film = None
     if state.estimate is not None and state.history:
         film = exp(state.estimate.ln_gain) * state.history[-1].unit_film
@@ -243,7 +249,7 @@ def on_released(turn: Turn, event: CommandReleased) -> None:
         replace(
             state,
             pending=pending,
-            standing=replace(state.standing, life=life),
+            standing=replace(state.standing, life=must(state.standing.life, Life.RELEASED)),
             film_before=film,
         )
     )
@@ -251,8 +257,7 @@ def on_released(turn: Turn, event: CommandReleased) -> None:
 
 def on_refused(turn: Turn, event: CommandRefused) -> None:
     """The guard refused before any byte was sent."""
-    state = turn.unit(event.unit)
-    if state.pending is None or state.pending.command["command_id"] != event.command_id:
+    if _awaited(turn.unit(event.unit), event.command_id, released=False) is None:
         return
     code = Rule(event.refusals[0]["rule"]) if event.refusals else None
     end(turn, event.unit, Life.GUARD_REFUSED, code=code, refusals=event.refusals)
@@ -260,8 +265,7 @@ def on_refused(turn: Turn, event: CommandRefused) -> None:
 
 def on_ended(turn: Turn, event: CommandEnded) -> None:
     """The key bank took the command, never sent it, or nobody knows."""
-    state = turn.unit(event.unit)
-    if state.pending is None or state.pending.command["command_id"] != event.command_id:
+    if _awaited(turn.unit(event.unit), event.command_id, released=True) is None:
         return
     if event.ended is Ended.NOT_SENT:
         failed(turn, event.unit, f"the command was not sent: {event.text}")

@@ -30,7 +30,7 @@ from inksteward.steward.feed import read_back, unresolved
 from inksteward.steward.situations import situation_of, unfit
 from inksteward.steward.state import Standing, UnitState
 from inksteward.steward.turn import Turn
-from inksteward.steward.watching import solids_right_tints_up, watch_answers
+from inksteward.steward.watching import solids_right_tints_up, told_of_moves, watch_answers
 
 ROUND_DENSITY = 3
 
@@ -61,32 +61,52 @@ def propose(
     """Work out a unit's proposal and let it stand, unless there is a reason not to."""
     state = watch_answers(unit, turn.unit(unit.unit), sheet)
     turn.put(state)
-    worked: Worked | None = None
-    situation: Situation | None = None
-    remarks: list[Remark] = []
+    basis: Basis | None = None
     reason = unfit(turn, state, sheet)
-    if state.estimate is not None and state.aim is not None and reason is not NoProposal.NO_POSITIONS:
-        situation = situation_of(turn, unit, state, lane)
-        worked = work_out(situation)
-        remarks.extend(solids_right_tints_up(situation, read.tints.get(unit.unit, ())))
-    if reason is None and (upset or any(item.code is NoteCode.TONE_UP for item in remarks)):
-        reason = NoProposal.NOT_A_KEY_FAULT
-    if reason is None and worked is None:
+    situation = None if reason is NoProposal.NO_POSITIONS else situation_of(turn, unit, state, lane)
+    if situation is not None:
+        tone = solids_right_tints_up(situation, read.tints.get(unit.unit, ()))
+        remarks = (*tone, *told_of_moves(situation))
+        basis = Basis(situation, work_out(situation), remarks, scan.scan_id, sheet)
+    if reason is None and basis is None:
         reason = NoProposal.NOT_CONTROLLED
-    if reason is None and worked is not None and situation is not None:
-        reason = worked.nothing
-        if not _keep_standing(turn, unit, state, worked):
-            lapse(turn, unit.unit, Lapse.REPLACED)
-            if reason is None:
-                refusal = stand(turn, unit, Basis(situation, worked, tuple(remarks), scan.scan_id, sheet))
-                if refusal is not None:
-                    reason = NoProposal.INFEASIBLE
-                    remarks.append(words.no_solution(refusal.text))
+    if reason is None and basis is not None:
+        reason, basis = _decided(turn, unit, basis, upset)
     standing = turn.unit(unit.unit).standing
-    shown = standing.payload["proposal_id"] if standing and reason is not NoProposal.HELD else None
-    notes = () if shown or worked is None else tuple(_note(item) for item in (*worked.remarks, *remarks))
+    shown = standing.payload["proposal_id"] if standing and standing.life is Life.STANDING else None
+    notes = () if shown or basis is None else _notes(basis)
+    worked = basis.worked if basis else None
     reading = _reading(turn.unit(unit.unit), lane, worked, shown, None if shown else reason)
     return UnitResult(reading, notes)
+
+
+def _decided(turn: Turn, unit: Unit, basis: Basis, upset: bool) -> tuple[NoProposal | None, Basis]:
+    """Let the proposal stand that was worked out, or say why not."""
+    if upset or any(item.code is NoteCode.TONE_UP for item in basis.remarks):
+        return NoProposal.NOT_A_KEY_FAULT, basis
+    if _keep_standing(turn, unit, turn.unit(unit.unit), basis.worked):
+        return None, basis
+    lapse(turn, unit.unit, Lapse.REPLACED)
+    if basis.worked.nothing is not None:
+        return _nothing(basis.situation, basis.worked, basis.worked.nothing), basis
+    refusal = stand(turn, unit, basis)
+    if refusal is None:
+        return None, basis
+    said = (*basis.remarks, words.no_solution(refusal.text))
+    return NoProposal.INFEASIBLE, replace(basis, remarks=said)
+
+
+def _nothing(situation: Situation, worked: Worked, reason: NoProposal) -> NoProposal:
+    """Why nothing is proposed; a zone that is out and does not answer its key comes first. Where all zones will
+    settle right but one still reads out, the film is under way (or its patch is in doubt): wait."""
+    settled = worked.forecast.settled_density
+    places = range(situation.unit.zones)
+    out = [zone for zone in places if not situation.low[zone] <= settled[zone] <= situation.high[zone]]
+    if any(situation.silent[zone] for zone in out):
+        return NoProposal.NOT_A_KEY_FAULT
+    read = zip(situation.measured, situation.low, situation.high, strict=True)
+    under_way = any(value is not None and not low <= value <= high for value, low, high in read)
+    return NoProposal.WAITING if under_way and reason is NoProposal.IN_TOLERANCE else reason
 
 
 def _places(payload: dict[str, Any]) -> dict[int, int]:
@@ -159,17 +179,26 @@ def stand(turn: Turn, unit: Unit, basis: Basis) -> Refusal | None:
     return None
 
 
-def _note(item: Remark) -> Note:
-    return Note(code=item.code, zones=item.zones, text=item.text, remedy=item.remedy)
+def _notes(basis: Basis) -> tuple[Note, ...]:
+    return tuple(
+        Note(code=item.code, zones=item.zones, text=item.text, remedy=item.remedy)
+        for item in (*basis.worked.remarks, *basis.remarks)
+    )
+
+
+def within_travel(opening_pct: float) -> float:
+    """A read-back that lies a little outside its travel, as the public messages say it: 0 to 100 percent."""
+    return round(min(max(opening_pct, 0.0), 100.0), 3)
 
 
 def _row(row: Row, basis: Basis) -> ProposedMove:
     situation = basis.situation
+    left = row.to_pct_if_sweep_left
     return ProposedMove(
         zone=row.zone,
-        from_pct=row.from_pct,
+        from_pct=within_travel(row.from_pct),
         to_pct=row.to_pct,
-        to_pct_if_sweep_left=row.to_pct_if_sweep_left,
+        to_pct_if_sweep_left=left if left is not None and 0.0 <= left <= 100.0 else None,
         gap_um_after=row.gap_um_after,
         measured=_rounded(situation.measured[row.zone - 1]),
         aim=situation.aim[row.zone - 1],
@@ -201,7 +230,7 @@ def _payload(turn: Turn, unit: Unit, state: UnitState, basis: Basis) -> dict[str
         sweep=SweepMove(from_pct=sweep.from_pct, to_pct=sweep.to_pct, why=sweep.why) if sweep else None,
         moves=tuple(_row(row, basis) for row in worked.rows),
         left=tuple(Left(zone=item.zone, code=item.code, text=item.text) for item in worked.left),
-        notes=tuple(_note(item) for item in (*worked.remarks, *basis.remarks)),
+        notes=_notes(basis),
     )
     data = proposal.model_dump(mode="json")
     data["digest"] = canonical.digest(data)

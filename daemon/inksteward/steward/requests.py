@@ -4,18 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
-from typing import Any
 
 from inksteward.config import aim_errors
 from inksteward.contract.base import FieldError, Refused, decode, shown
-from inksteward.contract.codes import Alarm, Lapse, Phase
+from inksteward.contract.codes import Alarm, Lapse
 from inksteward.contract.inputs import Request
-from inksteward.control.estimator import Measured, loosen, update
-from inksteward.control.gaps import gap_um
+from inksteward.control.estimator import Measured, loosen, new_sheet, update
 from inksteward.events import Received
-from inksteward.steward.asked import asked_opening, asked_recall
+from inksteward.steward.asked import asked_opening, asked_recall, no_unit
 from inksteward.steward.ending import lapse, lapse_all
-from inksteward.steward.feed import bring_to, complete, openings
+from inksteward.steward.feed import bring_to
+from inksteward.steward.oksheet import ok_sheet
 from inksteward.steward.refusing import refuse
 from inksteward.steward.signing import sender_errors
 from inksteward.steward.state import Run, UnitState
@@ -61,7 +60,7 @@ def _handle(turn: Turn, request: Request) -> list[FieldError]:
     if turn.run is None:
         return [FieldError("kind", request.kind, "a job first")]
     handlers: dict[str, Handler] = {
-        "ok_sheet": _ok_sheet,
+        "ok_sheet": ok_sheet,
         "aims": _aims,
         "opening": asked_opening,
         "recall": asked_recall,
@@ -89,56 +88,6 @@ def _acknowledge(turn: Turn, request: Request) -> list[FieldError]:
     return []
 
 
-def _ok_sheet(turn: Turn, run: Run, request: Request) -> list[FieldError]:
-    """Aims become the filtered densities of the named scan, tolerance the run's; the run begins."""
-    kept = next((item for item in run.kept if item.scan_id == request.scan_id), None)
-    if kept is None:
-        return [FieldError("scan_id", shown(request.scan_id), "one of the last scans of this run")]
-    errors: list[FieldError] = []
-    fresh: dict[str, UnitState] = {}
-    for name, state in turn.state.units.items():
-        if state.aim is None:
-            continue
-        if state.pending is not None or state.unresolved:
-            errors.append(FieldError("scan_id", kept.scan_id, f"unit {name}'s move confirmed first"))
-        values = kept.filtered.get(name)
-        if values is None or any(value is None for value in values):
-            errors.append(FieldError("scan_id", kept.scan_id, f"a scan that read every zone of unit {name}"))
-            continue
-        fresh[name] = _ok_aims(state, tuple(float(v) for v in values if v is not None), request.per_zone)
-    if errors:
-        return errors
-    lapse_all(turn, Lapse.RUN_CHANGED)
-    for name, state in fresh.items():
-        turn.put(replace(turn.unit(name), aim=state.aim, low=state.low, high=state.high))
-    turn.put_run(replace(run, phase=Phase.RUN, ok_scan_id=kept.scan_id))
-    _keep_settings(turn, run)
-    return []
-
-
-def _ok_aims(state: UnitState, values: tuple[float, ...], per_zone: bool) -> UnitState:
-    aim = state.aim or ()
-    mean = sum(values) / len(values)
-    new = tuple(round(value, 4) for value in values) if per_zone else (round(mean, 4),) * len(values)
-    low = tuple(n + (state.low[i] - aim[i]) for i, n in enumerate(new))
-    high = tuple(n + (state.high[i] - aim[i]) for i, n in enumerate(new))
-    return replace(state, aim=new, low=low, high=high)
-
-
-def _keep_settings(turn: Turn, run: Run) -> None:
-    """Store gaps and sweep under the job, for a repeat of it."""
-    if run.job is None:
-        return
-    units: dict[str, Any] = {}
-    for unit in turn.config.press.units:
-        position = turn.unit(unit.unit).position
-        if position is not None and complete(position):
-            keys = unit.calibration.keys
-            gaps = [round(gap_um(keys[i], value), 2) for i, value in enumerate(openings(position))]
-            units[unit.unit] = {"gap_um": gaps, "sweep_pct": position.sweep_pct}
-    turn.state = replace(turn.state, settings={**turn.state.settings, run.job.job_id: units})
-
-
 def _aims(turn: Turn, run: Run, request: Request) -> list[FieldError]:
     del run
     state = turn.state.units.get(request.unit or "")
@@ -150,7 +99,7 @@ def _aims(turn: Turn, run: Run, request: Request) -> list[FieldError]:
     errors = list(aim_errors(aim, state.ink))
     if len(values) != unit.zones:
         errors.append(FieldError("aim", f"{len(values)} values", f"one value or {unit.zones}"))
-    tolerance = request.tolerance or turn.config.control.tolerance
+    tolerance = request.tolerance or _tolerance(turn, state)
     if not tolerance[0] < 0.0 < tolerance[1]:
         errors.append(FieldError("tolerance", shown(tolerance), "a low end below 0 and a high end above 0"))
     if errors:
@@ -167,14 +116,24 @@ def _aims(turn: Turn, run: Run, request: Request) -> list[FieldError]:
     return []
 
 
+def _tolerance(turn: Turn, state: UnitState) -> tuple[float, float]:
+    """The unit's present tolerance, or the configured one where it has no aim yet."""
+    if state.aim is None:
+        return turn.config.control.tolerance
+    return round(state.low[0] - state.aim[0], 6), round(state.high[0] - state.aim[0], 6)
+
+
 def _event(turn: Turn, run: Run, request: Request) -> list[FieldError]:
     """Something happened at the press: what it disturbs is known less well from now on."""
     del run
+    if request.unit is not None and turn.configured(request.unit) is None:
+        return [no_unit(turn, request)]
     for name, state in turn.state.units.items():
         if request.unit is not None and name != request.unit:
             continue
         if state.estimate is not None and state.ink is not None:
-            turn.put(replace(state, estimate=loosen(state.estimate, state.ink)))
+            estimate = loosen(state.estimate, state.ink)
+            turn.put(replace(state, estimate=estimate, silent=(0,) * estimate.zones, trials=()))
         lapse(turn, name, Lapse.RUN_CHANGED)
     return []
 
@@ -182,19 +141,17 @@ def _event(turn: Turn, run: Run, request: Request) -> list[FieldError]:
 def _reading(turn: Turn, run: Run, request: Request) -> list[FieldError]:
     """A hand-held reading of one zone, of the sheet that is printing now."""
     unit = turn.configured(request.unit or "")
-    state = turn.state.units.get(request.unit or "")
-    if unit is None or state is None or state.estimate is None or state.ink is None:
+    if unit is None or run.counted is None:
+        return [FieldError("unit", shown(request.unit), "a unit of the press, and a counter that counts")]
+    state = bring_to(turn, unit, turn.unit(unit.unit), float(run.counted.sheet))
+    if state.estimate is None or state.ink is None:
         return [FieldError("unit", shown(request.unit), "a unit of the job whose keys were read back")]
     zone = request.zone or 0
     if not 1 <= zone <= unit.zones:
         return [FieldError("zone", shown(request.zone), f"1 to {unit.zones}")]
-    if run.counted is None:
-        return [FieldError("kind", "reading", "a counter first")]
-    state = bring_to(turn, unit, state, float(run.counted.sheet))
-    if state.estimate is None or state.ink is None:
-        return [FieldError("unit", shown(request.unit), "a unit with a film model")]
     patch = Measured(0, ((zone - 1, 1.0),), request.density or 0.0, HAND_SIGMA)
-    estimate, gated = update(state.estimate, (patch,), state.ink, turn.config.control.identification)
+    priors = turn.config.control.identification
+    estimate, gated = update(new_sheet(state.estimate, priors), (patch,), state.ink, priors)
     turn.put(replace(state, estimate=estimate))
     if gated:
         expected = f"near {gated[0].predicted:.2f}; enter it once more if it is right"

@@ -13,10 +13,11 @@ from inksteward.control.estimator import Gated, Measured, film_sigma, new_sheet,
 from inksteward.control.film import SATURATED_ABOVE, density, film_slope
 from inksteward.events import Received
 from inksteward.model import Ink, Unit
-from inksteward.reading import Lane, LaneReading, read_scan
+from inksteward.reading import Lane, LaneReading, ScanReading, read_scan, undetermined_note
 from inksteward.steward.feed import bring_to
 from inksteward.steward.propose import UnitResult, propose
 from inksteward.steward.refusing import refuse
+from inksteward.steward.situations import read_zones
 from inksteward.steward.state import Run, ScanKept, UnitState
 from inksteward.steward.turn import Turn
 from inksteward.steward.watching import common_loss
@@ -40,19 +41,31 @@ def on_scan(turn: Turn, event: Received) -> None:
         return
     if turn.known(scan.scan_id, "scan"):
         return
-    sheet = _sheet_of(turn, scan)
-    errors = _judge(turn, scan, sheet)
+    errors = _time_errors(scan)
+    sheet = 0 if errors else _sheet_of(turn, scan)
+    errors = errors or _judge(turn, scan, sheet)
     if errors:
         refuse(turn, event, scan.scan_id, errors)
         return
     turn.answer(scan.scan_id, "scan")
     run = turn.run
-    if run is None or run.job is None:
+    if run is None:
         turn.publish(
             "reading", Reading(scan_id=scan.scan_id, sheet=sheet, units={}, set_aside=()), retain=True
         )
         return
     _read(turn, run, scan, sheet)
+
+
+def _time_errors(scan: Scan) -> list[FieldError]:
+    """Times that have the right form and do not exist, where they are needed."""
+    errors = []
+    for name, value in (("pulled_at", scan.pulled_at), ("taken_at", scan.taken_at)):
+        try:
+            datetime.fromisoformat(value or scan.taken_at)
+        except ValueError:
+            errors.append(FieldError(name, shown(value), "a date and a time that exist"))
+    return errors
 
 
 def _sheet_of(turn: Turn, scan: Scan) -> int:
@@ -76,14 +89,10 @@ def _judge(turn: Turn, scan: Scan, sheet: int) -> list[FieldError]:
     errors = []
     if scan.run_id != run.run_id:
         errors.append(FieldError("run_id", scan.run_id, f"the present run {run.run_id}"))
-    if run.job is not None:
-        basis = run.job.basis
-        for name in ("status", "polarised", "paper_relative"):
-            got, wanted = getattr(scan.instrument, name), getattr(basis, name)
-            if got != wanted:
-                errors.append(
-                    FieldError(f"instrument.{name}", shown(got), f"the job's basis: {shown(wanted)}")
-                )
+    for name in ("status", "polarised", "paper_relative"):
+        got, wanted = getattr(scan.instrument, name), getattr(run.job.basis, name)
+        if got != wanted:
+            errors.append(FieldError(f"instrument.{name}", shown(got), f"the job's basis: {shown(wanted)}"))
     last = run.scan_sheet.get(scan.side)
     if last is not None and sheet < last and not errors:
         errors.append(FieldError("sheet", str(sheet), f"not older than the last scan's sheet {last}"))
@@ -96,11 +105,11 @@ def _judge(turn: Turn, scan: Scan, sheet: int) -> list[FieldError]:
     return errors
 
 
-def _lane(turn: Turn, unit: Unit, state: UnitState) -> Lane:
+def _lane(unit: Unit, ink: Ink, state: UnitState) -> Lane:
+    """The unit's zones on the strip, with what the film model expects of them."""
     expected: tuple[float | None, ...] = ()
     sigma: tuple[float | None, ...] = ()
-    ink = state.ink
-    if ink is not None and state.estimate is not None:
+    if state.estimate is not None:
         films = state.estimate.film_um
         spread = film_sigma(state.estimate)
         expected = tuple(density(float(value), ink) for value in films)
@@ -109,44 +118,42 @@ def _lane(turn: Turn, unit: Unit, state: UnitState) -> Lane:
         )
     return Lane(
         unit=unit.unit,
-        ink=ink.ink if ink else "",
+        ink=ink.ink,
         side=unit.side.value,
         zones=unit.zones,
         pitch_mm=unit.pitch_mm,
         first_edge_mm=unit.first_edge_mm,
-        d_inf=ink.d_inf if ink else 1.0,
+        d_inf=ink.d_inf,
         expected=expected,
         expected_sigma=sigma,
     )
 
 
 def _read(turn: Turn, run: Run, scan: Scan, sheet: int) -> None:
-    units = [
-        unit
-        for unit in turn.config.press.units
-        if unit.side.value == scan.side and turn.unit(unit.unit).ink is not None
-    ]
-    for unit in units:
-        turn.put(bring_to(turn, unit, turn.unit(unit.unit), float(sheet)))
+    lanes: list[Lane] = []
+    units: list[Unit] = []
+    for unit in turn.config.press.units:
+        state = bring_to(turn, unit, turn.unit(unit.unit), float(sheet))
+        if unit.side.value == scan.side and state.ink is not None:
+            turn.put(state)
+            units.append(unit)
+            lanes.append(_lane(unit, state.ink, state))
     measuring = turn.config.measuring
     wider = ESTIMATED_WIDER if scan.sheet is None else 1.0
     read = read_scan(
         scan,
-        tuple(_lane(turn, unit, turn.unit(unit.unit)) for unit in units),
-        strip=run.job.strip if run.job else None,
-        sheet=run.job.sheet if run.job else None,
+        tuple(lanes),
+        strip=run.job.strip,
+        sheet=run.job.sheet,
         patch_width_mm=measuring.patch_width_mm,
         instrument_sigma=measuring.instrument_sigma * wider,
         sheet_sigma=measuring.sheet_sigma * wider,
     )
     asides = [*read.asides]
-    shifts: dict[str, float] = {}
-    for unit in units:
-        lane = read.lanes.get(unit.unit)
-        if lane is not None:
-            shifts[unit.unit] = _teach(turn, unit, lane, asides)
-    _remember(turn, run, scan, sheet, units)
-    notes = [*read.notes]
+    taught = {unit.unit: _teach(turn, unit, read.lanes[unit.unit], asides) for unit in units}
+    shifts = {name: shift for name, shift in taught.items() if shift is not None}
+    _remember(turn, run, scan, sheet, read)
+    notes = [*read.notes, *_undetermined(turn, run, lanes)]
     if scan.sheet is None:
         text = f"the scan did not say which sheet it was; taken for sheet {sheet}, trusted less"
         notes.append(Note(code=NoteCode.SHEET_ESTIMATED, zones=(), text=text, remedy="send the sheet number"))
@@ -156,16 +163,24 @@ def _read(turn: Turn, run: Run, scan: Scan, sheet: int) -> None:
     results = {
         unit.unit: propose(turn, unit, scan, sheet, read.lanes[unit.unit], read, upset is not None)
         for unit in units
-        if unit.unit in read.lanes
     }
     _publish(turn, scan, sheet, results, asides, notes)
 
 
-def _teach(turn: Turn, unit: Unit, lane: LaneReading, asides: list[Aside]) -> float:
-    """Update the film model; returns the lane's median innovation, D (0 without a model)."""
+def _undetermined(turn: Turn, run: Run, lanes: list[Lane]) -> list[Note]:
+    """Zones that the job's strip cannot read, sheet after sheet."""
+    strip, width_mm = run.job.strip, turn.config.measuring.patch_width_mm
+    if strip is None or not strip.patches:
+        return []
+    found = (undetermined_note(strip, lane, width_mm, run.job.sheet) for lane in lanes)
+    return [note for note in found if note is not None]
+
+
+def _teach(turn: Turn, unit: Unit, lane: LaneReading, asides: list[Aside]) -> float | None:
+    """Update the film model; returns the lane's median innovation, D, None where nothing could be expected."""
     state = turn.unit(unit.unit)
     if state.estimate is None or state.ink is None:
-        return 0.0
+        return None
     priors = turn.config.control.identification
     ink = state.ink
     patches = tuple(Measured(item.index, item.weights, item.density, item.sigma) for item in lane.patches)
@@ -179,7 +194,7 @@ def _teach(turn: Turn, unit: Unit, lane: LaneReading, asides: list[Aside]) -> fl
     estimate, gated = update(new_sheet(state.estimate, priors), patches, ink, priors)
     asides.extend(_gated_aside(item) for item in gated if item.index != BY_CLAMP)
     turn.put(replace(state, estimate=estimate))
-    return gone[len(gone) // 2] if known and gone else 0.0
+    return gone[len(gone) // 2] if known and gone else None
 
 
 def _saturated(lane: LaneReading, ink: Ink) -> tuple[Measured, ...]:
@@ -199,13 +214,14 @@ def _gated_aside(item: Gated) -> Aside:
     return Aside(index=item.index, code=SetAside.JUMP, text=text)
 
 
-def _remember(turn: Turn, run: Run, scan: Scan, sheet: int, units: list[Unit]) -> None:
+def _remember(turn: Turn, run: Run, scan: Scan, sheet: int, read: ScanReading) -> None:
+    """Keep what the film model makes of every zone that was read, and how far apart scans are."""
     filtered: dict[str, tuple[float | None, ...]] = {}
-    for unit in units:
-        state = turn.unit(unit.unit)
+    for name, lane in read.lanes.items():
+        state = turn.unit(name)
         if state.estimate is not None and state.ink is not None:
-            ink = state.ink
-            filtered[unit.unit] = tuple(density(float(y), ink) for y in state.estimate.film_um)
+            values = zip(read_zones(lane), state.estimate.film_um, strict=True)
+            filtered[name] = tuple(density(float(y), state.ink) if there else None for there, y in values)
     last = run.scan_sheet.get(scan.side)
     intervals = run.intervals
     if last is not None and sheet > last:
@@ -215,7 +231,7 @@ def _remember(turn: Turn, run: Run, scan: Scan, sheet: int, units: list[Unit]) -
             run,
             scan_sheet={**run.scan_sheet, scan.side: sheet},
             intervals=intervals,
-            kept=(*run.kept, ScanKept(scan.scan_id, sheet, filtered))[-SCANS_KEPT:],
+            kept=(*run.kept, ScanKept(scan.scan_id, scan.side, sheet, filtered))[-SCANS_KEPT:],
         )
     )
 

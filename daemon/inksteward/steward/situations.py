@@ -11,7 +11,7 @@ from inksteward.control.situation import Situation
 from inksteward.model import Limits, Unit
 from inksteward.reading import LaneReading
 from inksteward.steward.feed import SHEETS_OF_TRAVEL, complete, gaps_of, model_of, openings
-from inksteward.steward.state import Run, UnitState
+from inksteward.steward.state import Position, Run, UnitState
 from inksteward.steward.turn import Turn
 
 LEAST_ON_SHEET = 0.2
@@ -25,22 +25,22 @@ def sheet_now(turn: Turn, run: Run) -> float:
     if counted is None:
         return 0.0
     since = (turn.now_ms - counted.mono_ms) / 3_600_000.0
-    return counted.sheet + (since * counted.speed_sph if counted.printing else 0.0)
+    return counted.sheet + (since * counted.speed_sph if counted.printing and counted.live else 0.0)
 
 
 def counter_fresh(turn: Turn, run: Run) -> bool:
     """True if the counter spoke within its allowed age."""
-    if run.counted is None:
+    if run.counted is None or not run.counted.live:
         return False
     return turn.now_ms - run.counted.mono_ms <= turn.config.measuring.counter_max_age_s * 1000.0
 
 
-def position_fresh(turn: Turn, state: UnitState) -> bool:
-    """True if every opening is known, live, referenced and young enough."""
+def fresh_position(turn: Turn, state: UnitState) -> Position | None:
+    """The unit's position if every opening is known, live, referenced and young enough."""
     if state.position is None or not complete(state.position):
-        return False
+        return None
     age = turn.now_ms - state.position.mono_ms
-    return age <= turn.config.measuring.position_max_age_s * 1000.0
+    return state.position if age <= turn.config.measuring.position_max_age_s * 1000.0 else None
 
 
 def _unfit_unit(turn: Turn, state: UnitState) -> NoProposal | None:
@@ -48,7 +48,7 @@ def _unfit_unit(turn: Turn, state: UnitState) -> NoProposal | None:
         return NoProposal.NOT_CONTROLLED
     if state.suspended is not None:
         return NoProposal.SUSPENDED
-    if not position_fresh(turn, state):
+    if fresh_position(turn, state) is None:
         return NoProposal.NO_POSITIONS
     if state.pending is not None or state.unresolved:
         return NoProposal.UNCONFIRMED_MOVE
@@ -79,8 +79,9 @@ def limits_of(turn: Turn, unit: Unit) -> Limits:
     return unit.limits_run if run and run.phase is Phase.RUN else unit.limits_makeready
 
 
-def _on_sheet(turn: Turn, unit: Unit) -> tuple[bool, ...]:
-    sheet = turn.run.job.sheet if turn.run and turn.run.job else None
+def on_sheet(turn: Turn, unit: Unit) -> tuple[bool, ...]:
+    """Which zones the job's sheet covers; all of them where its format is not known."""
+    sheet = turn.run.job.sheet if turn.run else None
     if sheet is None:
         return (True,) * unit.zones
     left, right = sheet.left_edge_mm, sheet.left_edge_mm + sheet.width_mm
@@ -121,7 +122,7 @@ def reversals(turns: tuple[int, ...]) -> int:
     return sum(1 for a, b in pairwise(last) if a != b)
 
 
-def _read(lane: LaneReading) -> tuple[bool, ...]:
+def read_zones(lane: LaneReading) -> tuple[bool, ...]:
     """Zones with a density, and saturated ones: what they need is known well enough."""
     return tuple(
         value is not None or code is SetAside.SATURATED
@@ -129,11 +130,13 @@ def _read(lane: LaneReading) -> tuple[bool, ...]:
     )
 
 
-def situation_of(turn: Turn, unit: Unit, state: UnitState, lane: LaneReading | None) -> Situation:
-    """The unit's situation; raises ValueError where ink, aim, estimate or position is missing."""
+def situation_of(turn: Turn, unit: Unit, state: UnitState, lane: LaneReading | None) -> Situation | None:
+    """The unit's situation, None where an aim, a film model or a complete position is missing."""
     run, ink, estimate, position = turn.run, state.ink, state.estimate, state.position
-    if run is None or ink is None or estimate is None or position is None or state.aim is None:
-        raise ValueError(f"{unit.unit}: a run, an ink, an aim, a position and a film model were expected")
+    if run is None or ink is None or estimate is None or state.aim is None:
+        return None
+    if position is None or not complete(position):
+        return None
     used_key, used_unit = _used(turn, unit, state)
     n = unit.zones
     return Situation(
@@ -157,8 +160,8 @@ def situation_of(turn: Turn, unit: Unit, state: UnitState, lane: LaneReading | N
         low=state.low,
         high=state.high,
         measured=lane.density if lane else (None,) * n,
-        read=_read(lane) if lane else (True,) * n,
-        on_sheet=_on_sheet(turn, unit),
+        read=read_zones(lane) if lane else (True,) * n,
+        on_sheet=on_sheet(turn, unit),
         silent=tuple(count >= SILENT_TWICE for count in state.silent) or (False,) * n,
         reversal_gain=tuple(0.5 if reversals(item) >= 2 else 1.0 for item in state.turns) or (1.0,) * n,
         sheet_now=sheet_now(turn, run),

@@ -23,7 +23,7 @@ def on_started(turn: Turn, event: Started) -> None:
     state = decode(State, event.snapshot) if event.snapshot is not None else State()
     same_life = state.instance == event.instance and event.snapshot is not None
     config = parse(event.config, "Started").judged(event.calibration_valid)
-    units = {unit.unit: state.units.get(unit.unit) or UnitState(unit.unit) for unit in config.press.units}
+    fresh = {unit.unit: UnitState(unit.unit) for unit in config.press.units}
     turn.state = replace(
         state,
         core_version=event.core_version,
@@ -31,13 +31,16 @@ def on_started(turn: Turn, event: Started) -> None:
         operators=event.operators,
         instance=event.instance,
         since=state.since if same_life else turn.at,
-        units=units,
+        units={**fresh, **state.units},
         holding=state.holding if same_life else None,
         links=state.links if same_life else {},
     )
     if not same_life:
-        for name in units:
+        for name in turn.state.units:
             _restart(turn, name)
+        _forget_time(turn)
+    kept = {unit.unit: _fitting(turn.unit(unit.unit), unit.zones) for unit in config.press.units}
+    turn.state = replace(turn.state, units=kept)
     turn.publish("press", press_info(config), retain=True)
     turn.status_due = True
     turn.alarms_changed = True
@@ -58,6 +61,28 @@ def _restart(turn: Turn, name: str) -> None:
     turn.put(replace(state, position=position))
 
 
+def _forget_time(turn: Turn) -> None:
+    """The clock may have begun anew and nobody watched: the counter is unknown, a stop counts as a long one."""
+    now, run = turn.now_ms, turn.run
+    turn.state = replace(turn.state, echoes=())
+    if run is None:
+        return
+    counted = replace(run.counted, live=False, mono_ms=now) if run.counted else None
+    long_ago = now - round(turn.config.control.stop_s * 1000.0) - 1
+    stopped = None if run.stopped_mono_ms is None else min(run.stopped_mono_ms, long_ago)
+    turn.put_run(replace(run, counted=counted, stopped_mono_ms=stopped))
+
+
+def _fitting(state: UnitState, zones: int) -> UnitState:
+    """The unit as it was, unless the configuration has given it another number of zones."""
+    known = [len(values) for values in (state.aim, state.coverage) if values]
+    if state.position is not None:
+        known.append(len(state.position.opening_pct))
+    if all(count == zones for count in known):
+        return state
+    return UnitState(state.unit, suspended=state.suspended)
+
+
 def on_operators(turn: Turn, event: OperatorsChanged) -> None:
     """The operators file changed."""
     turn.state = replace(turn.state, operators=event.operators)
@@ -66,18 +91,15 @@ def on_operators(turn: Turn, event: OperatorsChanged) -> None:
 def on_link(turn: Turn, event: LinkChanged) -> None:
     """A link came up or went down. Without the broker nothing that stands can be decided."""
     turn.state = replace(turn.state, links={**turn.state.links, event.link: event.up})
+    _link_alarm(turn, event)
     if event.up:
         if event.link == "broker":
+            echoes = tuple(replace(echo, sent_mono_ms=turn.now_ms) for echo in turn.state.echoes)
+            turn.state = replace(turn.state, echoes=echoes)
             turn.publish("press", press_info(turn.config), retain=True)
             turn.status_due = True
             turn.alarms_changed = True
-        rows = tuple(row for row in turn.state.alarms if not _is_link(row.code, row.text, event.link))
-        if len(rows) != len(turn.state.alarms):
-            turn.state = replace(turn.state, alarms=rows)
-            turn.alarms_changed = True
         return
-    text = f"link {event.link} is down: {event.text}"
-    turn.alarm(Alarm.LINK_LOST, text, "check cable, power and address", unit=None)
     if event.link == "broker":
         lapse_all(turn, Lapse.LINK_LOST)
         return
@@ -87,5 +109,13 @@ def on_link(turn: Turn, event: LinkChanged) -> None:
                 lapse(turn, unit, Lapse.LINK_LOST)
 
 
-def _is_link(code: Alarm, text: str, link: str) -> bool:
-    return code is Alarm.LINK_LOST and text.startswith(f"link {link} ")
+def _link_alarm(turn: Turn, event: LinkChanged) -> None:
+    """One alarm names every link that is down; the last one with its reason."""
+    down = [name for name, up in turn.state.links.items() if not up]
+    if not down:
+        turn.calm(Alarm.LINK_LOST)
+        return
+    text = f"link down: {', '.join(down)}"
+    if not event.up:
+        text += f" ({event.link}: {event.text})"
+    turn.alarm(Alarm.LINK_LOST, text, "check cable, power and address")

@@ -60,7 +60,7 @@ class Pending:
     released: bool
     confirm_ms: int
     deadline_mono_ms: int
-    sweep_from_pct: float | None
+    sweep_from_pct: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,13 +105,14 @@ class UnitState:
 
 @dataclass(frozen=True, slots=True)
 class Counted:
-    """The counter's last word and when it came."""
+    """The counter's last word and when it came; ``live`` is False for one from before a restart."""
 
     sheet: int
     speed_sph: float
     printing: bool
     fountain_turning: bool | None
     mono_ms: int
+    live: bool = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,6 +120,7 @@ class ScanKept:
     """Densities that a scan gave, kept so that it can be named the OK sheet."""
 
     scan_id: str
+    side: str
     sheet: int
     filtered: dict[str, tuple[float | None, ...]]
 
@@ -129,7 +131,7 @@ class Run:
 
     run_id: str
     phase: Phase
-    job: Job | None = None
+    job: Job
     counted: Counted | None = None
     scan_sheet: dict[str, int] = field(default_factory=dict)
     first_sheet: int = 0
@@ -153,7 +155,6 @@ class AlarmState:
     text: str
     remedy: str
     latched: bool
-    active: bool
 
 
 @dataclass(frozen=True, slots=True)

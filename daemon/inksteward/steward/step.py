@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from inksteward.contract.base import FieldError, Refused, parse_object, shown
-from inksteward.contract.codes import Alarm
+from inksteward.contract.codes import Alarm, Lapse
 from inksteward.events import (
     Alive,
     CommandEnded,
@@ -24,6 +24,7 @@ from inksteward.events import (
 from inksteward.steward import telling
 from inksteward.steward.codec import state_digest
 from inksteward.steward.decisions import on_decision
+from inksteward.steward.ending import lapse_all
 from inksteward.steward.jobs import on_job, ready_estimates
 from inksteward.steward.keys import on_ended, on_position, on_refused, on_released
 from inksteward.steward.refusing import refuse
@@ -45,6 +46,8 @@ def initial() -> State:
 def step(state: State, stamp: Stamp, event: Event) -> tuple[State, tuple[Effect, ...]]:
     """The core's answer to one event. Pure; raises NotStarted for anything before Started."""
     turn = Turn(state, stamp)
+    if not isinstance(event, Started):
+        turn.check_started()
     _dispatch(turn, event)
     if turn.alarms_changed:
         telling.alarms(turn)
@@ -115,7 +118,9 @@ def _on_status(turn: Turn, event: Received) -> None:
         return
     other = data.get("instance")
     if other != turn.state.instance and data.get("state") == "online":
-        text = f"another instance ({shown(other)}) runs on this press"
+        name = shown(other).encode("ascii", "backslashreplace").decode()
+        text = f"another instance ({name}) runs on this press"
         turn.alarm(Alarm.OTHER_INSTANCE, text, "stop one of the two, then release", latched=True)
+        lapse_all(turn, Lapse.HELD)
         turn.state = replace(turn.state, holding=text)
         turn.status_due = True

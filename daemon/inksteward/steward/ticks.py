@@ -15,7 +15,7 @@ from inksteward.steward.ending import lapse, lapse_all
 from inksteward.steward.jobs import ready_estimates
 from inksteward.steward.keys import failed
 from inksteward.steward.refusing import refuse
-from inksteward.steward.situations import counter_fresh, position_fresh, sheet_now
+from inksteward.steward.situations import sheet_now
 from inksteward.steward.state import Counted, Run
 from inksteward.steward.telling import STATUS_EVERY_MS
 from inksteward.steward.turn import Turn
@@ -44,16 +44,13 @@ def on_counter(turn: Turn, event: Received) -> None:
     counted = Counted(data.sheet, data.speed_sph, data.printing, data.fountain_turning, turn.now_ms)
     first = data.sheet if before is None else run.first_sheet
     run = replace(run, counted=counted, first_sheet=first)
-    turn.put_run(_stopped(turn, run))
+    turn.put_run(_stopped(turn, run, counted))
     turn.calm(Alarm.COUNTER_SILENT)
     ready_estimates(turn)
 
 
-def _stopped(turn: Turn, run: Run) -> Run:
+def _stopped(turn: Turn, run: Run, counted: Counted) -> Run:
     """A stop begins or ends. After a long one the first sheets are not acted on and less is known."""
-    counted = run.counted
-    if counted is None:
-        return run
     settings = turn.config.control
     if not counted.printing and run.stopped_mono_ms is None:
         return replace(run, stopped_mono_ms=turn.now_ms)
@@ -93,9 +90,10 @@ def watch_time(turn: Turn) -> None:
 
 
 def _watch_counter(turn: Turn, run: Run) -> None:
-    if run.counted is not None and not counter_fresh(turn, run) and run.phase is not Phase.STOPPED:
-        age = (turn.now_ms - run.counted.mono_ms) // 1000
-        text = f"no word from the sheet counter for {age} s: no proposals"
+    allowed = turn.config.measuring.counter_max_age_s
+    silent = run.counted is not None and turn.now_ms - run.counted.mono_ms > allowed * 1000.0
+    if silent and run.phase is not Phase.STOPPED:
+        text = f"no word from the sheet counter for more than {allowed:g} s: no proposals"
         turn.alarm(Alarm.COUNTER_SILENT, text, "check the counter's connection")
     stopped = run.stopped_mono_ms
     if stopped is not None and turn.now_ms - stopped > turn.config.control.stop_s * 1000.0:
@@ -104,17 +102,18 @@ def _watch_counter(turn: Turn, run: Run) -> None:
 
 def _watch_units(turn: Turn, run: Run) -> None:
     approval = turn.config.approval
+    allowed_ms = turn.config.measuring.position_max_age_s * 1000.0
     for unit in turn.config.press.units:
         state = turn.unit(unit.unit)
         position = state.position
-        if state.aim is not None and position is not None and not position_fresh(turn, state):
-            age = (turn.now_ms - position.mono_ms) / 1000.0
-            if age > turn.config.measuring.position_max_age_s:
-                text = f"no live key positions of unit {unit.unit} for {age:.0f} s: no proposals, no moves"
-                turn.alarm(
-                    Alarm.POSITION_STALE, text, "check the key cabinet and its connection", unit=unit.unit
-                )
-                lapse(turn, unit.unit, Lapse.LINK_LOST)
+        if state.aim is not None and position is not None and turn.now_ms - position.mono_ms > allowed_ms:
+            text = (
+                f"no live key positions of unit {unit.unit} for more than {allowed_ms / 1000.0:g} s: "
+                "no proposals, no moves"
+            )
+            remedy = "check the key cabinet and its connection"
+            turn.alarm(Alarm.POSITION_STALE, text, remedy, unit=unit.unit)
+            lapse(turn, unit.unit, Lapse.LINK_LOST)
         standing = turn.unit(unit.unit).standing
         if standing is not None and standing.life is ProposalState.STANDING:
             old = turn.now_ms - standing.made_mono_ms >= approval.expires_s * 1000.0
@@ -129,7 +128,7 @@ def _watch_pending(turn: Turn, unit: str) -> None:
         return
     if pending.released:
         failed(turn, unit, "the keys did not report their move in time", fate_unknown=True)
-    else:
+    elif not any((row.code, row.unit) == (Alarm.MOVE_FAILED, unit) for row in turn.state.alarms):
         text = f"unit {unit}: an approved move was not released in time; it has not left the service"
         turn.alarm(Alarm.MOVE_FAILED, text, "restart the service and report this", unit=unit, latched=True)
 

@@ -41,6 +41,10 @@ class Turn:
         self.alarms_changed = False
         self.status_due = False
 
+    def check_started(self) -> None:
+        """Raises NotStarted before Started."""
+        _ = self.config
+
     @property
     def config(self) -> Config:
         """The configuration; raises NotStarted before Started."""
@@ -88,7 +92,8 @@ class Turn:
     ) -> None:
         """Publish a payload; retained ones of ours are expected back."""
         data = payload.model_dump(mode="json") if isinstance(payload, Payload) else payload
-        raw = json.dumps(data, ensure_ascii=False, separators=(",", ":"), allow_nan=False).encode()
+        text = json.dumps(data, ensure_ascii=False, separators=(",", ":"), allow_nan=False)
+        raw = text.encode("utf-8", "backslashreplace")  # half a surrogate pair that somebody sent: escaped
         self.effects.append(Publish(topic, raw, retain, expiry_s))
         if topic in ECHOED or topic.startswith("proposal/"):
             self._expect(topic, raw)
@@ -147,16 +152,16 @@ class Turn:
         zone: int | None = None,
         latched: bool = False,
     ) -> None:
-        """Raise an alarm, or count it once more."""
+        """Raise an alarm. One that stands already is counted once more if it is latched, else brought up to date."""
         for number, row in enumerate(self.state.alarms):
             if (row.code, row.unit, row.zone) == (code, unit, zone):
-                if row.active and not latched:
+                if not latched and row.text == text:
                     return
-                again = replace(row, count=row.count + 1, text=text, active=True)
+                again = replace(row, count=row.count + 1 if latched else row.count, text=text)
                 alarms = (*self.state.alarms[:number], again, *self.state.alarms[number + 1 :])
                 break
         else:
-            new = AlarmState(code, self.at, 1, unit, zone, text, remedy, latched, True)
+            new = AlarmState(code, self.at, 1, unit, zone, text, remedy, latched)
             alarms = (*self.state.alarms, new)
         self.state = replace(self.state, alarms=alarms)
         self.alarms_changed = True

@@ -72,6 +72,36 @@ def watch_answers(unit: Unit, state: UnitState, sheet: int) -> UnitState:
     return replace(state, trials=tuple(open_trials), silent=tuple(silent))
 
 
+def told_of_moves(situation: Situation) -> list[Remark]:
+    """What executed moves say of single keys: no answer, or turned round again and again."""
+    remarks = []
+    silent = tuple(zone + 1 for zone, flag in enumerate(situation.silent) if flag)
+    if silent:
+        remarks.append(
+            Remark(
+                NoteCode.NO_RESPONSE,
+                silent,
+                f"zones {_numbers(silent)} did not answer their last two moves: their keys are left alone",
+                "check key, blade and ink there, then send an event (blade): they are tried again",
+            )
+        )
+    halved = tuple(zone + 1 for zone, gain in enumerate(situation.reversal_gain) if gain < 1.0)
+    if halved:
+        remarks.append(
+            Remark(
+                NoteCode.GAIN_HALVED,
+                halved,
+                f"zones {_numbers(halved)} were turned round twice in their last four moves: half the correction",
+                "look for what swings: water, slur, a key with play",
+            )
+        )
+    return remarks
+
+
+def _numbers(zones: tuple[int, ...]) -> str:
+    return ", ".join(str(zone) for zone in zones)
+
+
 def solids_right_tints_up(situation: Situation, tints: tuple[TintReading, ...]) -> list[Remark]:
     """Tone value up while the solids are on aim: pressure, slur or blanket; keys would thin the solid."""
     mid = [tint for tint in tints if 40.0 <= tint.nominal_pct <= 60.0]
