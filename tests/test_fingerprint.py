@@ -9,6 +9,8 @@ import sys
 from pathlib import Path
 
 import numpy as np
+import pydantic
+import pydantic_core
 import pytest
 
 from inksteward.fingerprint import fingerprint
@@ -21,11 +23,12 @@ def test_same_machine_same_fingerprint() -> None:
     assert done.stdout == fingerprint() + "\n"
 
 
-def test_what_numbers_depend_on_is_named() -> None:
-    """Interpreter, machine, system, C library, fused arithmetic, numpy and daqp are named, in that order."""
+def test_what_effects_depend_on_is_named() -> None:
+    """Interpreter, machine, system, C library, fused arithmetic, numpy, daqp and pydantic are named, in order."""
     assert re.fullmatch(
         rf"\w+-{re.escape(platform.python_version())} {platform.machine()} linux \S+-\S+ "
-        rf"(fma|no-fma|fma-unknown) numpy-{re.escape(np.__version__)} daqp-\S+",
+        rf"(fma|no-fma|fma-unknown) numpy-{re.escape(np.__version__)} daqp-\S+ "
+        rf"pydantic-{re.escape(pydantic.VERSION)} pydantic_core-{re.escape(pydantic_core.__version__)}",
         fingerprint(),
     )
 

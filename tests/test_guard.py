@@ -2,6 +2,7 @@
 
 import ast
 import asyncio
+import threading
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -114,6 +115,25 @@ async def test_no_read_back_no_move() -> None:
     refusal = await refused(Bench(DriverError("cabinet 3 does not answer")), "no_read_back")
     assert refusal["text"] == "cabinet 3 does not answer"
     assert (refusal["zone"], refusal["limit"], refusal["value"]) == (None, None, None)
+
+
+@pytest.mark.parametrize("fault", [OSError("gone"), ValueError("half a line"), TimeoutError()])
+async def test_a_key_bank_that_fails_over_its_positions_refuses(fault: Exception) -> None:
+    """Whatever else a read-back raises is a refusal that names it; nothing is sent."""
+    refusal = await refused(Bench(fault), "no_read_back")
+    assert refusal["text"] == repr(fault)
+
+
+async def test_the_second_check_does_not_hold_up_the_loop(monkeypatch: pytest.MonkeyPatch) -> None:
+    """While the second check works, the event loop goes on with other work."""
+    went_on = threading.Event()
+    monkeypatch.setattr(
+        module, "second_check", lambda *_: None if went_on.wait(5) else pytest.fail("blocked")
+    )
+    releasing = asyncio.create_task(Bench().release())
+    await asyncio.sleep(0.01)
+    went_on.set()
+    assert await releasing == CommandEnded("c-1", "u1", Ended.DONE)
 
 
 async def test_an_unknown_unit_is_refused() -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import random
 import sqlite3
+import struct
 import subprocess
 import sys
 from contextlib import closing
@@ -102,6 +103,22 @@ def test_file_cut_anywhere_is_found(tmp_path: Path) -> None:
         assert not verify(path).sound, f"cut at {size} of {len(whole)}"
 
 
+def test_wiped_page_is_told_with_the_first_row_that_cannot_be_read(tmp_path: Path) -> None:
+    """A page that was wiped is found, and where rows lay on it the first of them is named."""
+    path = tmp_path / "a.journal"
+    closed_record(path, 5)
+    whole = path.read_bytes()
+    places: set[int] = set()
+    for at in range(4096, len(whole), 4096):
+        path.write_bytes(whole[:at] + bytes(4096) + whole[at + 4096 :])
+        report = verify(path)
+        assert not report.sound
+        named = {each.seq for each in report.findings if each.code == "unreadable" and each.seq is not None}
+        assert named <= {report.rows + 1}
+        places |= named
+    assert len(places) > 2, "rows lie on more pages than that"
+
+
 def test_torn_write_ahead_file_loses_only_what_was_not_finished(tmp_path: Path) -> None:
     """After a power cut in the middle of a write the rows before it hold, and the torn write is told."""
     with record(tmp_path / "a.journal", 2) as journal:
@@ -150,6 +167,28 @@ def test_missing_rows_are_counted(tmp_path: Path, dropped: tuple[int, ...], text
     report = verify(path)
     assert report.findings[0].text == text
     assert report.effects == sum(effects[:3])
+
+
+@pytest.mark.parametrize("statement", ["SET hash = 'ab'", "SET signature = 'ab'", "SET seq = 0"])
+def test_bad_checkpoint_does_not_hide_a_good_one(tmp_path: Path, statement: str) -> None:
+    """A checkpoint that does not hold is a fault, and the next one is judged all the same."""
+    path = tmp_path / "a.journal"
+    closed_record(path, checkpoints=(3, 8))
+    forge(path, f"UPDATE checkpoint {statement} WHERE seq = 3")
+    report = verify(path, None, SERVICE_PUBLIC)
+    assert [each.code for each in report.findings] == ["checkpoint"]
+    assert (report.checkpoints, report.vouched) == (1, 8)
+
+
+def test_file_that_sqlite_calls_damaged_is_not_sound(tmp_path: Path) -> None:
+    """What SQLite's own check complains of is a finding, also where every row can still be read."""
+    path = tmp_path / "a.journal"
+    closed_record(path)
+    whole = path.read_bytes()
+    path.write_bytes(whole[:36] + struct.pack(">I", 7) + whole[40:])  # the count of free pages in the header
+    (finding,) = verify(path).findings
+    assert finding.code == "structure"
+    assert "free" in finding.text.lower()
 
 
 def test_row_before_all_numbers_is_found(tmp_path: Path) -> None:

@@ -173,6 +173,8 @@ def test_next_file_follows_without_letting_go(tmp_path: Path) -> None:
     head = first.head.hash
     with first.succeed(tmp_path / "b.journal") as second:
         assert second.head == (0, head)
+        with pytest.raises(JournalError, match="it is closed"):
+            run(first, [Ticked()])
         first.close()
         with pytest.raises(JournalInUse):
             Journal.open(tmp_path / "a.journal", reserve_bytes=SMALL_RESERVE)
@@ -202,3 +204,28 @@ def test_another_writer_makes_append_fail_and_nothing_else(tmp_path: Path) -> No
                 run(journal, [Ticked()])
         run(journal, [Ticked()])
         assert journal.head.seq == 2
+
+
+def test_a_succeeded_file_takes_acknowledgements(tmp_path: Path) -> None:
+    """A file that was succeeded can be told what was sent after all; the directory stays held by its successor, and the
+    chain of the old file holds.
+    """
+    path = tmp_path / "a.journal"
+    first = record(path)
+    left = first.unacknowledged()
+    with first.succeed(tmp_path / "b.journal") as second:
+        with second.earlier(path) as before:
+            assert before.unacknowledged() == left
+            before.ack_all([(each.seq, each.n) for each in left])
+        with second.earlier(path) as again:
+            assert again.unacknowledged() == ()
+        with pytest.raises(JournalInUse):
+            Journal.open(path)
+        with (
+            pytest.raises(JournalError, match="cannot be opened as a journal"),
+            second.earlier(tmp_path / ".lock"),
+        ):
+            pass
+    assert verify(path).sound
+    with pytest.raises(JournalError, match="closed or succeeded already"), second.earlier(path):
+        pass

@@ -56,8 +56,26 @@ def test_last_frame_may_be_torn(tmp_path: Path) -> None:
     state = scan_wal(path)
     assert (state.frames, state.damage) == (frames - 1, None)
     assert "did not finish, or it was damaged later" in (state.torn or "")
+    path.write_bytes(raw[:-FRAME] + raw[-FRAME : -FRAME + 1])
+    assert scan_wal(path).torn == state.torn
+    both = bytearray(raw)
+    for at in (-2 * FRAME + 16, -2 * FRAME + 24, -1):
+        both[at] ^= 1
+    path.write_bytes(both)
+    state = scan_wal(path)
+    assert (state.frames, state.damage) == (frames - 2, None)
+    assert f"frame {frames - 1} of" in (state.torn or "")
     path.write_bytes(raw[:20])
     assert "cut within its header" in (scan_wal(path).torn or "")
+
+
+def test_cut_does_not_hide_damage(tmp_path: Path) -> None:
+    """A write-ahead file that was altered at its beginning and cut at its end is damaged, not torn."""
+    path, raw, _ = wal_of(tmp_path)
+    path.write_bytes(raw[:100] + bytes([raw[100] ^ 1]) + raw[101:-5])
+    state = scan_wal(path)
+    assert (state.frames, state.torn) == (0, None)
+    assert "frame 1 of" in (state.damage or "")
 
 
 def test_frames_of_an_earlier_round_are_no_damage(tmp_path: Path) -> None:

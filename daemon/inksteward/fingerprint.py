@@ -1,4 +1,4 @@
-"""What numbers may depend on besides our own code: replay promises byte identity only where this is equal."""
+"""What effects may depend on besides our own code: replay promises byte identity only where this is equal."""
 
 from __future__ import annotations
 
@@ -6,13 +6,14 @@ import platform
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 
-_PACKAGES = ("numpy", "daqp")
+_PACKAGES = ("numpy", "daqp", "pydantic", "pydantic_core")
+"""The first two calculate; the others word what is wrong with an input, and their words stand in answers."""
 _CPU = Path("/proc/cpuinfo")
 
 
 def fingerprint(cpu_file: Path = _CPU) -> str:
     """One line: interpreter, machine, C library, whether the processor multiplies and adds in one rounding
-    (the C library's exp and log choose by it), and the versions of the packages that calculate.
+    (the C library's exp and log choose by it), and the versions of the packages that numbers and words come from.
 
     The same on every call on one machine; imports none of the packages.
     """

@@ -217,6 +217,19 @@ class Journal:
             self.close()
             return following
 
+    @contextmanager
+    def earlier(self, path: Path) -> Iterator[Journal]:
+        """A file of this directory that was succeeded, opened for its acknowledgements. Raises JournalError."""
+        with self._lock:
+            if self._hold is None:
+                raise JournalError(f"{self.path}: closed or succeeded already")
+            opened = type(self)(path, self._hold)
+            try:
+                yield opened
+            finally:
+                opened._hold = None  # it stays ours
+                opened.close()
+
     def close(self) -> None:
         """Close the file and let go of the directory (unless another file succeeded this one)."""
         with self._lock:

@@ -45,14 +45,14 @@ class Report:
     """
 
     path: Path
-    rows: int = 0
-    effects: int = 0
-    genesis: str = GENESIS
-    head: str = GENESIS
-    vouched: int = 0
-    checkpoints: int = 0
-    findings: tuple[Finding, ...] = ()
-    doubts: tuple[str, ...] = ()
+    rows: int
+    effects: int
+    genesis: str
+    head: str
+    vouched: int
+    checkpoints: int
+    findings: tuple[Finding, ...]
+    doubts: tuple[str, ...]
 
     @property
     def sound(self) -> bool:
@@ -205,13 +205,8 @@ def _given_head(work: _Work, db: sqlite3.Connection) -> None:
 
 
 def _structure(work: _Work, db: sqlite3.Connection) -> None:
-    wanted = {
-        "application_id": str(APPLICATION_ID),
-        "user_version": str(USER_VERSION),
-        "encoding": "UTF-8",
-    }
-    for name, expected in wanted.items():
-        value = _words(db.execute(f"PRAGMA {name}").fetchone()[0])
+    for name, expected in (("application_id", APPLICATION_ID), ("user_version", USER_VERSION)):
+        (value,) = db.execute(f"PRAGMA {name}").fetchone()
         if value != expected:
             work.fault("structure", None, f"{name} is {value}, expected {expected}")
     if not writes_ahead(work.path, db):

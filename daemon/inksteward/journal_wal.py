@@ -15,7 +15,6 @@ of the frame's header and the page, in pairs of 32-bit words, in the byte order 
 from __future__ import annotations
 
 import struct
-from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -31,7 +30,7 @@ class WalState:
     last write is incomplete, by a power cut or by later damage, which cannot be told apart.
     """
 
-    frames: int = 0
+    frames: int
     damage: str | None = None
     torn: str | None = None
 
@@ -46,28 +45,36 @@ class _Frame:
 def scan_wal(path: Path) -> WalState:
     """State of a write-ahead file; a missing or empty one is sound. Raises OSError when it cannot be read."""
     if not path.exists():
-        return WalState()
+        return WalState(0)
     raw = path.read_bytes()
     if not raw:
-        return WalState()
+        return WalState(0)
     if len(raw) < _HEADER:
-        return WalState(torn=f"the write-ahead file is cut within its header ({len(raw)} bytes)")
+        return WalState(0, torn=f"the write-ahead file is cut within its header ({len(raw)} bytes)")
     magic, _, page = struct.unpack_from(">III", raw)
     order = _MAGIC.get(magic)
     begun = struct.unpack_from(">II", raw, 24)
     if order is None or _checksum((0, 0), raw[:24], order) != begun:
-        return WalState(damage="the header of the write-ahead file is damaged: none of its rows are read")
-    return _walk(list(_frames(raw, page)), begun, raw[16:24], order)
+        return WalState(0, damage="the header of the write-ahead file is damaged: none of its rows are read")
+    whole, left = divmod(len(raw) - _HEADER, _FRAME_HEADER + page)
+    state = _walk([_frame(raw, page, index) for index in range(whole)], begun, raw[16:24], order)
+    if left and state == WalState(whole):
+        return WalState(whole, torn=_incomplete(whole))
+    return state
 
 
-def _frames(raw: bytes, page: int) -> Iterator[_Frame]:
-    at = _HEADER
-    while len(raw) - at > 0:
-        head, body = raw[at : at + _FRAME_HEADER], raw[at + _FRAME_HEADER : at + _FRAME_HEADER + page]
-        if len(body) < page:
-            head = head.ljust(_FRAME_HEADER, b"\0")  # a frame cut at the end of the file: checks nowhere
-        yield _Frame(head[8:16], struct.unpack_from(">II", head, 16), head[:8] + body)
-        at += _FRAME_HEADER + page
+def _frame(raw: bytes, page: int, index: int) -> _Frame:
+    at = _HEADER + index * (_FRAME_HEADER + page)
+    body = at + _FRAME_HEADER
+    stored = struct.unpack_from(">II", raw, at + 16)
+    return _Frame(raw[at + 8 : at + 16], stored, raw[at : at + 8] + raw[body : body + page])
+
+
+def _incomplete(index: int) -> str:
+    return (
+        f"frame {index + 1} of the write-ahead file is incomplete: the last write did not finish, "
+        "or it was damaged later"
+    )
 
 
 def _walk(frames: list[_Frame], begun: _Sum, salts: bytes, order: str) -> WalState:
@@ -81,14 +88,13 @@ def _walk(frames: list[_Frame], begun: _Sum, salts: bytes, order: str) -> WalSta
             text = f"frame {index + 1} of the write-ahead file was altered: rows from there on are not read"
             return WalState(index, damage=text)
         if frame.salts == salts:
-            text = f"frame {index + 1} of the write-ahead file is incomplete: the last write did not finish"
-            return WalState(index, torn=f"{text}, or it was damaged later")
+            return WalState(index, torn=_incomplete(index))
         return WalState(index)  # frames of an earlier round, left in place by SQLite
     return WalState(len(frames))
 
 
 def _continues(before: _Sum, frame: _Frame, order: str) -> bool:
-    return len(frame.covered) % 8 == 0 and _checksum(before, frame.covered, order) == frame.stored
+    return _checksum(before, frame.covered, order) == frame.stored
 
 
 def _written_on(frames: list[_Frame], before_bad: _Sum, salts: bytes, order: str) -> bool:
@@ -97,7 +103,7 @@ def _written_on(frames: list[_Frame], before_bad: _Sum, salts: bytes, order: str
     # What each later frame may continue: the checksum that stands before it; for the first of them also the
     # one that the bad frame ought to have, in case only that checksum was altered.
     sums = [frame.stored for frame in frames[:-1]]
-    if rest and len(bad.covered) % 8 == 0:
+    if rest:
         sums, rest = [_checksum(before_bad, bad.covered, order), *sums], [rest[0], *rest]
     pairs = zip(sums, rest, strict=True)
     return any(frame.salts == salts and _continues(before, frame, order) for before, frame in pairs)

@@ -12,6 +12,7 @@ import time
 from pathlib import Path
 
 import pytest
+from pytest_benchmark.fixture import BenchmarkFixture
 
 from inksteward.bench.configuration import configuration
 from inksteward.config import parse
@@ -25,12 +26,13 @@ from inksteward.service.record import Record
 from inksteward.steward import initial
 from inksteward_simulators.scenario import load_scenario
 from inksteward_simulators.scenario_forms import Scenario
-from tests.service.bench import Floor
+from tests.service.floor import Floor
 
 SHEETS_BETWEEN = 60
 FIRST_SHEETS = 200
 SIZES = ((4, 32), (12, 48))
 PROCESS_INKS = 4
+SMOKE_SCANS = 3
 
 
 class Stopwatch:
@@ -124,9 +126,11 @@ def told(units: int, zones: int, times: list[float], proposals: int) -> str:
 
 
 @pytest.mark.parametrize(("units", "zones"), SIZES)
-async def test_scan_to_proposal(tmp_path: Path, units: int, zones: int) -> None:
+def test_scan_to_proposal(tmp_path: Path, benchmark: BenchmarkFixture, units: int, zones: int) -> None:
     """Proposals follow a scan on a press of either size; the times are printed, not judged."""
-    times, proposals = await measure(tmp_path, units, zones, 5)
+    times, proposals = benchmark.pedantic(
+        lambda: asyncio.run(measure(tmp_path, units, zones, SMOKE_SCANS)), rounds=1
+    )
     sys.stdout.write(told(units, zones, times, proposals) + "\n")
     assert times
     assert proposals >= len(times)

@@ -10,22 +10,24 @@ from hypothesis import strategies as st
 
 from inksteward.config import Identification
 from inksteward.control.estimator import (
-    LOOSENED_FILM,
-    LOOSENED_LN_GAIN,
-    MANY_LEAST,
     Estimate,
-    Measured,
     Segment,
     advance,
     film_sigma,
-    loosen,
-    new_sheet,
     predict_film,
     settled_density_sigma,
     start,
-    update,
 )
 from inksteward.control.film import density, film_slope
+from inksteward.control.learning import (
+    LOOSENED_FILM,
+    LOOSENED_LN_GAIN,
+    MANY_LEAST,
+    Measured,
+    loosen,
+    new_sheet,
+    update,
+)
 from inksteward.control.numerics import Array, exp
 from tests.control.situations import CYAN
 
@@ -272,3 +274,34 @@ def test_an_estimate_is_a_value() -> None:
         for array in (estimate.mean, estimate.cov):
             with pytest.raises(ValueError, match="read-only"):
                 array[0] = 1.0
+
+
+READINGS = st.lists(
+    st.tuples(st.integers(0, 3), st.floats(0.2, 1.0), st.floats(-0.2, 2.5), st.floats(0.003, 0.05)),
+    max_size=10,
+)
+
+
+@given(st.floats(0.1, 4.0), st.lists(st.tuples(st.floats(1.0, 300.0), READINGS), min_size=1, max_size=5))
+def test_no_reading_breaks_the_filter(fed: float, scans: list[tuple[float, list[tuple]]]) -> None:
+    """Whatever is read, however far from what was expected, the estimate stays finite and its covariance sound."""
+    estimate, sheet = start(fed * FED, 0.0, 0.15, PRIORS), 0.0
+    for sheets, readings in scans:
+        sheet += sheets
+        estimate = advance(estimate, TAU, (Segment(0.0, fed * FED),), sheet, PRIORS)
+        patches = tuple(
+            Measured(k, ((zone, share), ((zone + 1) % 4, 1.0 - share)), density_d, sigma)
+            for k, (zone, share, density_d, sigma) in enumerate(readings)
+        )
+        estimate, _ = update(new_sheet(estimate, PRIORS), patches, CYAN, PRIORS)
+        assert np.isfinite(estimate.mean).all()
+        assert np.linalg.eigvalsh(estimate.cov).min() > -1e-9
+
+
+def test_a_reading_far_from_the_flat_of_the_curve() -> None:
+    """A form thought saturated that reads pale in every zone is taken in without a crash, scan after scan."""
+    estimate = advance(start(6.0 * FED, 0.0, 0.15, PRIORS), TAU, (Segment(0.0, 6.0 * FED),), 120.0, PRIORS)
+    for _ in range(6):
+        pale = tuple(at_zone(zone, 0.87, index=zone) for zone in range(4))
+        estimate, _ = update(new_sheet(estimate, PRIORS), pale, CYAN, PRIORS)
+    assert [seen(estimate, zone) for zone in range(4)] == pytest.approx([0.87] * 4, abs=0.05)

@@ -4,13 +4,14 @@ Kalman, "A new approach to linear filtering and prediction problems", J. Basic E
 Derivatives are taken by the complex step, covariances by full matrices, updates by matrix inversion.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 import numpy as np
 import pytest
 
 from inksteward.config import Identification
-from inksteward.control.estimator import Measured, Segment, advance, new_sheet, start, update
+from inksteward.control.estimator import Segment, advance, start
+from inksteward.control.learning import Measured, new_sheet, update
 from inksteward.model import Ink
 
 PRIORS = Identification(gate=50.0)
@@ -25,9 +26,7 @@ Function = Callable[[np.ndarray], np.ndarray]
 def jacobian(function: Function, at: np.ndarray) -> np.ndarray:
     """Exact derivatives by the complex step."""
     step = 1e-30
-    columns = [
-        function(at + 1j * step * np.eye(len(at))[k]).imag / step for k in range(len(at))
-    ]
+    columns = [function(at + 1j * step * np.eye(len(at))[k]).imag / step for k in range(len(at))]
     return np.array(columns).T
 
 
@@ -39,7 +38,9 @@ class Textbook:
         self.ink = ink
         self.x = np.concatenate((filled * fed, np.zeros(n + 2)))
         self.p = np.zeros((2 * n + 2, 2 * n + 2))
-        self.p[:n, :n] = PRIORS.start_film**2 * np.outer(fed, fed) + np.diag((PRIORS.start_film_zone * fed) ** 2)
+        self.p[:n, :n] = PRIORS.start_film**2 * np.outer(fed, fed) + np.diag(
+            (PRIORS.start_film_zone * fed) ** 2
+        )
         self.p[n : 2 * n, n : 2 * n] = PRIORS.gain_common**2 + PRIORS.gain_zone**2 * np.eye(n)
         self.p[-2, -2], self.p[-1, -1] = PRIORS.lag_common**2, PRIORS.sheet_offset**2
 
@@ -77,7 +78,7 @@ class Textbook:
         self.p = keep @ self.p @ keep.T + gain @ noise @ gain.T
 
 
-def both(ink: Ink, scans: list[tuple[float, np.ndarray, tuple[Measured, ...]]]) -> tuple[np.ndarray, ...]:
+def both(ink: Ink, scans: Sequence[tuple[float, np.ndarray, tuple[Measured, ...]]]) -> tuple[np.ndarray, ...]:
     """Means and covariances of ours and of the textbook's after scans (sheet, feed up to it, patches)."""
     fed = scans[0][1]
     ours, book, last = start(fed, 0.0, 0.2, PRIORS), Textbook(fed, 0.2, ink), 0.0

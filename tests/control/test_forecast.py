@@ -22,7 +22,9 @@ def test_forecast_does_not_look_back() -> None:
     assert forecast(situation(usual(), sheet_now=10.0, approval_sheets=1.0)).seen_from == 100.0
 
 
-@pytest.mark.parametrize(("interval", "horizon"), [(0.0, 1.0), (0.5, 1.0), (1.0, 1.0), (1.5, 1.5), (80.0, 80.0)])
+@pytest.mark.parametrize(
+    ("interval", "horizon"), [(0.0, 1.0), (0.5, 1.0), (1.0, 1.0), (1.5, 1.5), (80.0, 80.0)]
+)
 def test_horizon_is_never_nothing(interval: float, horizon: float) -> None:
     """The next correction is at least one sheet away."""
     assert forecast(situation(usual(), interval_sheets=interval)).horizon == horizon

@@ -62,7 +62,16 @@ def test_table_and_its_ends(opening: float, gap: float) -> None:
 
 @pytest.mark.parametrize(
     ("opening", "slope"),
-    [(-1.0, 0.4), (0.0, 0.4), (19.999, 0.4), (20.0, 2.0), (59.999, 2.0), (60.0, 3.5), (100.0, 3.5), (101.0, 3.5)],
+    [
+        (-1.0, 0.4),
+        (0.0, 0.4),
+        (19.999, 0.4),
+        (20.0, 2.0),
+        (59.999, 2.0),
+        (60.0, 3.5),
+        (100.0, 3.5),
+        (101.0, 3.5),
+    ],
 )
 def test_slope_of_the_table(opening: float, slope: float) -> None:
     """The slope is that of the segment, at a knot that of the segment above it."""

@@ -93,8 +93,8 @@ def assert_neighbours(case: Situation, gaps: np.ndarray) -> None:
                 assert highest[a] - lowest[b] <= now + 1e-3
     matrix = case.plant.interaction
     others = matrix - np.diag(np.diag(matrix))
-    shares = others @ (gaps - before) / (matrix @ before)
-    assert np.abs(shares).max() <= case.limits.interaction_ln + HAIR
+    changes = np.log1p(others @ (gaps - before) / (matrix @ before))
+    assert np.abs(changes).max() <= case.limits.interaction_ln + HAIR
 
 
 @SOME

@@ -47,7 +47,9 @@ def test_ln_of_an_array_has_the_bits_of_its_floats(values: list[float]) -> None:
 
 
 @pytest.mark.parametrize("sign", [1.0, -1.0])
-@pytest.mark.parametrize(("x", "same_as_limit"), [(699.0, False), (700.0, True), (701.0, True), (1e308, True)])
+@pytest.mark.parametrize(
+    ("x", "same_as_limit"), [(699.0, False), (700.0, True), (701.0, True), (1e308, True)]
+)
 def test_exp_clamps_at_700(sign: float, x: float, same_as_limit: bool) -> None:
     """Beyond +-700 the argument is held there: never an overflow, never a zero."""
     for one in (exp(sign * x), float(exp(np.array([sign * x]))[0])):

@@ -34,7 +34,9 @@ def wished(error: Error, horizon: float = 100.0, gain: float = 1.0, **settings: 
 
 
 @given(INTERVALS, LAGS, st.floats(0.2, 3.0), st.floats(0.2, 3.0))
-def test_wanted_lag_equal_to_the_lag_wants_the_aim(horizon: float, lag: float, then: float, aim: float) -> None:
+def test_wanted_lag_equal_to_the_lag_wants_the_aim(
+    horizon: float, lag: float, then: float, aim: float
+) -> None:
     """lambda = tau: the wanted settled film is the aim's, wherever the film is and however long the interval."""
     ratio = interval_ratio(horizon, np.array([lag]), np.array([lag]))
     assert ratio[0] == 1.0
@@ -97,7 +99,9 @@ def test_velocity_form_of_dense_scans_is_the_textbook_pi() -> None:
     phi = math.exp(-h / lag)
     for e, before in ((0.1, 0.11), (-0.03, 0.02)):
         textbook = lag / wanted * ((e - before) + h / lag * e)
-        assert ratio * (e - phi * before) == pytest.approx(textbook, abs=3.0 * h / lag * abs(e - before) + 1e-6)
+        assert ratio * (e - phi * before) == pytest.approx(
+            textbook, abs=3.0 * h / lag * abs(e - before) + 1e-6
+        )
 
 
 @pytest.mark.parametrize("bad", [0.0, -1.0, math.nan])
@@ -135,7 +139,9 @@ def test_wanted_film_is_never_below_a_fifth(aim_share: float, held: bool) -> Non
 
 
 @pytest.mark.parametrize("sign", [1.0, -1.0])
-@pytest.mark.parametrize(("ln_off", "ln_wish"), [(1.09, 1.09), (1.1, MAX_LN_STEP), (1.11, MAX_LN_STEP), (1.5, MAX_LN_STEP)])
+@pytest.mark.parametrize(
+    ("ln_off", "ln_wish"), [(1.09, 1.09), (1.1, MAX_LN_STEP), (1.11, MAX_LN_STEP), (1.5, MAX_LN_STEP)]
+)
 def test_wish_is_held_to_a_factor_of_three(sign: float, ln_off: float, ln_wish: float) -> None:
     """No zone's film is wished to change by more than 1.1 (natural log) at once, in either direction."""
     film = math.exp(-sign * ln_off)
@@ -143,7 +149,9 @@ def test_wish_is_held_to_a_factor_of_three(sign: float, ln_off: float, ln_wish: 
 
 
 @given(st.floats(0.5, 2.0), st.floats(0.5, 2.0), INTERVALS, st.floats(0.1, 1.0))
-def test_wish_is_never_against_the_settled_error(then: float, settled: float, horizon: float, share: float) -> None:
+def test_wish_is_never_against_the_settled_error(
+    then: float, settled: float, horizon: float, share: float
+) -> None:
     """A zone that would settle too dark is never wished darker because its film is still on the way, nor lighter."""
     got = wished(error_of(then, settled), horizon, lambda_share=share)
     assert got * math.log(1.0 / settled) >= 0.0

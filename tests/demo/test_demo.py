@@ -3,15 +3,20 @@
 from __future__ import annotations
 
 import argparse
+import asyncio
+import contextlib
 import shutil
 import subprocess
 import sys
+from importlib import resources
 from pathlib import Path
 
 import pytest
 
+from inksteward.demo import stage
 from inksteward.demo.broker import broker
 from inksteward.demo.plan import DemoError, plan_of
+from inksteward.demo.processes import Processes
 from tests.conftest import require_tool
 
 
@@ -37,6 +42,7 @@ def test_the_whole_loop_on_serial_lines(tmp_path: Path) -> None:
     [
         (["--sheets", "59"], "--sheets 59: expected at least 60"),
         (["--time-factor", "61"], "--time-factor 61.0: expected 0.1 to 60"),
+        (["--time-factor", "23"], "--time-factor 23.0: at 9000 sheets an hour expected at most 22.22"),
         (["--scenario", "nowhere.toml"], "expected a readable file"),
         (["--broker", "mqtt://127.0.0.1:1"], "the broker at 127.0.0.1:1 cannot be used"),
     ],
@@ -68,19 +74,75 @@ async def test_without_mosquitto_an_embedded_broker_is_started(
         assert address.startswith("mqtt://127.0.0.1:")
 
 
+def options(out: Path, **changes: object) -> argparse.Namespace:
+    """What the command line gives."""
+    usual = {
+        "scenario": "makeready",
+        "sheets": 600,
+        "time_factor": 2.0,
+        "interactive": False,
+        "out": out,
+        "seed": 1,
+        "broker": None,
+        "wires": "mqtt",
+    }
+    return argparse.Namespace(**{**usual, **changes})
+
+
 def test_a_plan_writes_what_the_simulators_read(tmp_path: Path) -> None:
     """The scenario file holds the time factor that was asked for."""
-    options = argparse.Namespace(
-        scenario="makeready",
-        sheets=600,
-        time_factor=2.0,
-        interactive=False,
-        out=tmp_path / "out",
-        seed=1,
-        broker=None,
-        wires="mqtt",
-    )
-    plan = plan_of(options)
+    plan = plan_of(options(tmp_path / "out"))
     assert '"time_factor":2.0' in plan.scenario_file.read_text(encoding="utf-8")
     with pytest.raises(DemoError, match=r"expected 0\.1 to 60"):
-        plan_of(argparse.Namespace(**{**vars(options), "time_factor": 0.0}))
+        plan_of(options(tmp_path / "out", time_factor=0.0))
+
+
+def test_the_counter_can_say_how_fast_it_goes(tmp_path: Path) -> None:
+    """A time factor with which the counter shows 200,000 sheets an hour is played; one sheet more an hour is not."""
+    scenario = tmp_path / "fast.toml"
+    text = (resources.files("inksteward_simulators") / "scenarios/makeready.toml").read_text("utf-8")
+    scenario.write_text(text.replace("speed_sph = 9000.0", "speed_sph = 20000.0"), encoding="utf-8")
+    plan = plan_of(options(tmp_path / "out", scenario=str(scenario), time_factor=10.0))
+    assert plan.scenario.speed_sph * plan.factor == 200_000
+    said = r"--time-factor 10.00005: at 20000 sheets an hour expected at most 10, or"
+    with pytest.raises(DemoError, match=said):
+        plan_of(options(tmp_path / "out", scenario=str(scenario), time_factor=10.00005))
+
+
+@pytest.mark.broker
+async def test_an_earlier_services_word_is_not_taken_for_the_new_one(
+    mosquitto: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A retained status of an earlier run does not count as online; what is said now does."""
+    monkeypatch.setattr(stage, "ONLINE_S", 0.3)
+    root, online = "inksteward/v1/demo-retained/", b'{"state": "online"}'
+    parts = Processes(tmp_path)
+    async with stage._client(*stage._host_and_port(mosquitto)) as client:
+        await client.publish(root + "status", online, qos=1, retain=True)
+        await client.subscribe(root + "status", qos=1)
+        with pytest.raises(DemoError, match="not online within"):
+            await stage._online(client, root, parts)
+        await client.publish(root + "status", online, qos=1, retain=True)
+        await stage._online(client, root, parts)
+        await client.publish(root + "status", b"", qos=1, retain=True)
+
+
+@pytest.mark.broker
+async def test_a_broker_of_somebody_else_is_left_clean(mosquitto: str, tmp_path: Path) -> None:
+    """Everything that the demo retained at a broker that was named is cleared; other presses are left alone."""
+    plan = plan_of(options(tmp_path / "out", broker=mosquitto))
+    root, other = f"inksteward/v1/{plan.scenario.press}/", "inksteward/v1/another-press/job"
+    unit = plan.scenario.units[-1].unit
+    ours = ("job", "press", "reading", "alarm", "status", f"proposal/{unit}", f"keys/{unit}/position")
+    async with stage._client(*stage._host_and_port(mosquitto)) as client:
+        for topic in (other, *(root + name for name in ours)):
+            await client.publish(topic, b"{}", qos=1, retain=True)
+        await stage._clear(plan, mosquitto)
+        await client.subscribe("inksteward/v1/#", qos=1)
+        left = []
+        with contextlib.suppress(TimeoutError):
+            while True:
+                left.append((await asyncio.wait_for(anext(client.messages), 0.5)).topic.value)
+        await client.publish(other, b"", qos=1, retain=True)
+    assert [topic for topic in left if topic.startswith(root)] == []
+    assert other in left

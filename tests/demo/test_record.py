@@ -108,3 +108,49 @@ def test_a_unit_without_an_aim_says_so() -> None:
     """What is not controlled is not drawn as if it were."""
     unit = reading(1, [None])["units"]["u1"]
     assert screen.lane({**unit, "aim": None}) == "not controlled"
+
+
+def proposal(record: Record, number: str | None, unit: str = "u1") -> None:
+    """A unit shows this proposal, or none any more."""
+    record.take(f"proposal/{unit}", {} if number is None else {"proposal_id": number})
+
+
+def ended(record: Record, number: str) -> None:
+    """The outcome of a proposal."""
+    record.take("outcome", {**outcome("lapsed")[1], "proposal_id": number})
+
+
+def test_every_proposal_has_one_outcome() -> None:
+    """Proposals that ended have one outcome each, those that still stand none."""
+    record = Record()
+    proposal(record, "p-1")
+    assert record.one_outcome_each
+    ended(record, "p-1")
+    proposal(record, "p-2")
+    proposal(record, "p-3", "u2")
+    assert record.one_outcome_each
+    ended(record, "p-2")
+    proposal(record, None)
+    assert record.one_outcome_each
+
+
+@pytest.mark.parametrize("unit", ["u1", "u2"])
+def test_a_second_outcome_is_found(unit: str) -> None:
+    """Two outcomes of one proposal break the promise."""
+    record = Record()
+    proposal(record, "p-1", unit)
+    ended(record, "p-1")
+    ended(record, "p-1")
+    assert not record.one_outcome_each
+
+
+@pytest.mark.parametrize("after", [None, "p-2"])
+def test_a_proposal_that_vanished_is_found(after: str | None) -> None:
+    """A proposal that was cleared or replaced without an outcome breaks the promise."""
+    record = Record()
+    proposal(record, "p-1")
+    proposal(record, "p-3", "u2")
+    proposal(record, after)
+    assert not record.one_outcome_each
+    ended(record, "p-1")
+    assert record.one_outcome_each

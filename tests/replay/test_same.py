@@ -57,7 +57,7 @@ def test_same_core_gives_the_same_bytes(tmp_path: Path) -> None:
     report = replay(tmp_path / "a.journal", core, core_initial)
     assert report.same
     assert (report.paths, report.events, report.effects) == ((tmp_path / "a.journal",), 28, effects)
-    assert report.seconds > 0
+    assert 0 < report.seconds < 60
     assert report.events_per_s == pytest.approx(28 / report.seconds)
 
 
@@ -76,6 +76,7 @@ def test_without_a_core_it_is_the_projects_own(tmp_path: Path) -> None:
     assert difference is not None
     assert difference.seq == 1
     assert replay(tmp_path / "a.journal", core).difference is None
+    assert replay(tmp_path / "a.journal", None, core_initial).difference is not None
 
 
 @pytest.mark.parametrize("factor", [1 + 1e-6, 1 - 1e-6, 1 + 1e-15])

@@ -10,7 +10,7 @@ from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from pathlib import Path
 
-from tests.service.bench import broker_process
+from tests.service.processes import broker_process
 
 REFUSED = b"\x20\x02\x00\x01"
 

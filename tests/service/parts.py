@@ -21,7 +21,8 @@ from inksteward.service.folding import Folding
 from inksteward.service.record import Record
 from inksteward.steward import State, initial
 from tests.records import SMALL_RESERVE
-from tests.service.bench import ANNA_PUBLIC, Floor, scenario, settings_of
+from tests.service.bench import ANNA_PUBLIC, scenario, settings_of
+from tests.service.floor import Floor
 
 TODAY = date(2026, 3, 2)
 

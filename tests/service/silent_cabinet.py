@@ -10,7 +10,7 @@ from inksteward_simulators import framing
 from inksteward_simulators.line_peer import LinePeer
 from inksteward_simulators.payloads import load_object
 from inksteward_simulators.pty_port import PtyPort
-from tests.service.bench import Floor
+from tests.service.floor import Floor
 
 
 class SilentCabinet:

@@ -10,18 +10,11 @@ from typing import Any
 import pytest
 
 from inksteward.events import CommandEnded, Ended, LinkChanged, Received
-from tests.service.bench import (
-    Floor,
-    broker_process,
-    decision,
-    fence,
-    probe,
-    publish_all,
-    serving,
-    set_up_shop,
-    signed,
-    standing,
-)
+from tests.service.bench import decision, serving, set_up_shop, signed
+from tests.service.floor import Floor
+from tests.service.listener import fence, probe, publish_all, standing
+from tests.service.old_broker import old_broker
+from tests.service.processes import broker_process
 
 pytestmark = pytest.mark.broker
 _numbers = itertools.count(1)
@@ -179,8 +172,6 @@ async def test_a_command_that_nobody_hears_is_not_sent(mosquitto: str, tmp_path:
 
 async def test_a_broker_without_mqtt_5(tmp_path: Path) -> None:
     """With a broker that knows MQTT 3.1.1 only the service falls back to it and everything works."""
-    from tests.service.old_broker import old_broker
-
     async with old_broker(tmp_path) as url:
         shop = set_up_shop(tmp_path / "shop", url, "lost-7")
         floor = Floor(shop.scenario)

@@ -11,7 +11,9 @@ from pathlib import Path
 import pytest
 
 from inksteward import cli
-from tests.service.bench import Shop, probe, service_process, set_up_shop
+from tests.service.bench import Shop, set_up_shop
+from tests.service.listener import probe
+from tests.service.processes import service_process
 
 NOWHERE = "mqtt://127.0.0.1:9"
 SLOW_OR_EXTRA = (
@@ -33,8 +35,7 @@ def run(shop: Shop, *words: str) -> subprocess.CompletedProcess[str]:
 
 def test_a_mistake_in_the_configuration_ends_with_1(tmp_path: Path) -> None:
     """A mistake in the configuration ends with exit code 1 and names file, key and what was expected."""
-    shop = set_up_shop(tmp_path, NOWHERE, "command-1")
-    shop.config.write_text(shop.config.read_text() + '"colour" = 1\n')
+    shop = set_up_shop(tmp_path, NOWHERE, "command-1", tables={"colour": 1})
     done = run(shop)
     assert (done.returncode, done.stdout) == (1, "")
     assert done.stderr.startswith(f"inksteward run: {shop.config}: colour: 1: expected")
@@ -52,12 +53,8 @@ def test_a_missing_operators_file_ends_with_1(tmp_path: Path) -> None:
 
 def test_an_unknown_driver_ends_with_1(tmp_path: Path) -> None:
     """A driver that is not installed is a mistake in the configuration, and the known ones are listed."""
-    bank = [{"name": "strip", "driver": "telepathy"}]
-    shop = set_up_shop(tmp_path, NOWHERE, "command-3")
-    from tests.service.bench import toml
-
-    lines = [line for line in shop.config.read_text().splitlines() if not line.startswith('"strip_reader"')]
-    shop.config.write_text("\n".join(lines) + "\n" + toml({"strip_reader": bank}))
+    readers = [{"name": "strip", "driver": "telepathy"}]
+    shop = set_up_shop(tmp_path, NOWHERE, "command-3", tables={"strip_reader": readers})
     done = run(shop)
     assert done.returncode == 1
     assert "telepathy" in done.stderr

@@ -26,7 +26,8 @@ from inksteward.service import record
 from inksteward.service.consumer import Place
 from inksteward.service.errors import NotAccepted
 from inksteward.steward import State, step
-from tests.service.bench import Floor, decision, scenario
+from tests.service.bench import decision, scenario
+from tests.service.floor import Floor
 from tests.service.parts import HandClock, Parts, parts
 
 
@@ -151,6 +152,17 @@ async def test_a_message_that_the_core_stumbles_over_is_dropped(
         assert made.consumer.faulty is not None
 
 
+async def test_an_event_that_cannot_be_stored_is_a_fault(tmp_path: Path) -> None:
+    """An event of ours that has no stored form is a fault that is told like any other: the consumer does not break."""
+    async with parts(tmp_path) as made:
+        with pytest.raises(NotAccepted, match="expected data that JSON can hold"):
+            await made.consumer.submit(LinkChanged("keys", True, "\ud800"))
+        assert made.consumer.faulty is not None
+        assert made.hands.faults
+        with pytest.raises(NotAccepted, match="run record cannot be kept"):
+            await made.consumer.submit(LinkChanged("keys", True))
+
+
 async def test_ticks_come_when_the_core_asks_for_them(tmp_path: Path) -> None:
     """A tick comes at the time that the last WakeAt named, once, and brings the counts of folded positions."""
     clock = HandClock()
@@ -202,3 +214,20 @@ async def test_a_submitter_that_gave_up_disturbs_nobody(tmp_path: Path) -> None:
         await made.consumer.submit(LinkChanged("b", True))
         assert [made.state.links.get(name) for name in ("a", "b")] == [True, True]
         assert Received("x", b"", False, Via.MQTT) not in [row.event for row in made.rows()]
+
+
+async def test_when_the_consumer_breaks_nobody_waits_for_ever(tmp_path: Path) -> None:
+    """When carrying out an effect raises, the consumer ends with that error and everybody who waits is refused."""
+    with pytest.raises(ZeroDivisionError):  # noqa: PT012 (it comes out at the end of the block)
+        async with parts(tmp_path) as made:
+
+            def breaks() -> None:
+                raise ZeroDivisionError("planted")
+
+            made.hands.alive = breaks  # type: ignore[method-assign]
+            events: list[Event] = [Ticked({}), LinkChanged("a", True)]
+            waiting = [asyncio.create_task(made.consumer.submit(event)) for event in events]
+            refused = await asyncio.gather(*waiting, return_exceptions=True)
+            assert [type(error) for error in refused] == [NotAccepted, NotAccepted]
+            with pytest.raises(NotAccepted):
+                await made.consumer.submit(LinkChanged("b", True))

@@ -19,7 +19,9 @@ from inksteward.journals import Journals
 from inksteward.replay import replay
 from inksteward_simulators.link import BenchLink
 from inksteward_simulators.scenario import load_scenario
-from tests.service.bench import ANNA, KID, Probe, Shop, broker_process, probe, service_process, set_up_shop
+from tests.service.bench import ANNA, KID, Shop, set_up_shop
+from tests.service.listener import Probe, probe
+from tests.service.processes import broker_process, service_process
 
 pytestmark = pytest.mark.broker
 

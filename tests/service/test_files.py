@@ -16,6 +16,7 @@ from inksteward.journal import Journal, JournalError
 from inksteward.journal_read import head_of, read_rows
 from inksteward.journal_verify import verify
 from inksteward.journals import Journals
+from inksteward.model import Unit
 from inksteward.replay import replay
 from inksteward.service.app import NEW_FILE_AGAIN_NS, Service
 from inksteward.service.errors import StartError
@@ -23,7 +24,8 @@ from inksteward.service.restoring import label_of, last_state
 from inksteward.service.starting import read
 from inksteward.steward.codec import state_digest
 from tests.records import SMALL_RESERVE
-from tests.service.bench import Floor, Shop, set_up_shop
+from tests.service.bench import Shop, set_up_shop
+from tests.service.floor import Floor
 from tests.service.parts import HandClock
 
 NOWHERE = "mqtt://127.0.0.1:9"
@@ -31,7 +33,7 @@ NOWHERE = "mqtt://127.0.0.1:9"
 
 @asynccontextmanager
 async def running(shop: Shop, clock: HandClock | None = None) -> AsyncIterator[tuple[Service, HandClock]]:
-    """The service without a broker, on a clock that the test turns."""
+    """The service on a clock that the test turns."""
     clock = clock or HandClock()
     service = Service(read(shop.options()), clock)
     service.open()
@@ -57,6 +59,13 @@ def known(service: Service) -> tuple[str, Any, int]:
     return run.run_id, run.job, run.counted.sheet
 
 
+def units(service: Service) -> tuple[Unit, ...]:
+    """The units as the configuration in force has them."""
+    config = service.consumer.state.config
+    assert config is not None
+    return config.press.units
+
+
 def starts(path: Path) -> list[Started]:
     return [row.event for row in read_rows(path) if isinstance(row.event, Started)]
 
@@ -73,11 +82,12 @@ def assert_sound(paths: tuple[Path, ...]) -> None:
     assert done.same, done.difference
 
 
-async def test_a_new_run_begins_a_new_file(tmp_path: Path) -> None:
+@pytest.mark.broker
+async def test_a_new_run_begins_a_new_file(mosquitto: str, tmp_path: Path) -> None:
     """The first row of a run's file is Started with the whole state and the last head of the file before; the service
     goes on as the same instance, with the same state.
     """
-    shop = set_up_shop(tmp_path, NOWHERE, "files-1")
+    shop = set_up_shop(tmp_path, mosquitto, "files-1")
     floor = Floor(shop.scenario)
     second = job("run-2", floor)
     async with running(shop) as (service, _):
@@ -99,9 +109,10 @@ async def test_a_new_run_begins_a_new_file(tmp_path: Path) -> None:
     assert_sound(paths)
 
 
-async def test_a_new_day_begins_a_new_file(tmp_path: Path) -> None:
+@pytest.mark.broker
+async def test_a_new_day_begins_a_new_file(mosquitto: str, tmp_path: Path) -> None:
     """With one file per day the date names the file, and a new run does not begin one."""
-    shop = set_up_shop(tmp_path, NOWHERE, "files-2", journal={"one_file_per": "day"})
+    shop = set_up_shop(tmp_path, mosquitto, "files-2", journal={"one_file_per": "day"})
     floor = Floor(shop.scenario)
     async with running(shop) as (service, clock):
         await say(service, floor)
@@ -113,29 +124,39 @@ async def test_a_new_day_begins_a_new_file(tmp_path: Path) -> None:
     assert_sound(paths)
 
 
-async def test_an_expired_calibration_counts_from_that_day(tmp_path: Path) -> None:
-    """On the day after a calibration's last one the service begins a new file in which it is not valid any more."""
+async def test_an_expired_calibration_counts_from_that_day(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """On the day after a calibration's last one it is not valid any more, with the next tick and in the present file:
+    neither a broker nor room for another file is needed. The service goes on as the same instance.
+    """
     shop = set_up_shop(tmp_path, NOWHERE, "files-3")
     text = shop.config.read_text().replace("2099-12-31", "2026-03-02")
     shop.config.write_text(text)
+
+    def fails(self: Journals, *words: Any) -> Journal:
+        raise JournalError("planted")
+
     async with running(shop) as (service, clock):
+        monkeypatch.setattr(Journals, "begin", fails)
         await service.consumer.submit(Ticked({}))
-        config = service.consumer.state.config
-        assert config is not None
-        assert config.press.units[0].calibration.valid
+        assert [unit.calibration.valid for unit in units(service)] == [True]
+        since = service.consumer.state.since
         clock.date += timedelta(days=1)
         await service.consumer.submit(Ticked({}))
-        config = service.consumer.state.config
-        assert config is not None
-        assert not config.press.units[0].calibration.valid
+        assert [unit.calibration.valid for unit in units(service)] == [False]
+        await service.consumer.submit(Ticked({}))
+        assert service.consumer.state.since == since
     paths = Journals(shop.journal).paths()
-    assert [label_of(path) for path in paths] == ["no-run", "no-run"]
-    assert starts(paths[1])[0].calibration_valid == {"u2": False}
+    assert [label_of(path) for path in paths] == ["no-run"]
+    assert [start.calibration_valid for start in starts(paths[0])] == [{"u2": True}, {"u2": False}]
+    assert_sound(paths)
 
 
-async def test_a_restart_goes_on_in_the_same_file(tmp_path: Path) -> None:
+@pytest.mark.broker
+async def test_a_restart_goes_on_in_the_same_file(mosquitto: str, tmp_path: Path) -> None:
     """A service that starts again in the same run goes on in its file, with the state that the file leads to."""
-    shop = set_up_shop(tmp_path, NOWHERE, "files-4")
+    shop = set_up_shop(tmp_path, mosquitto, "files-4")
     floor = Floor(shop.scenario)
     async with running(shop) as (service, clock):
         await say(service, floor)
@@ -148,11 +169,12 @@ async def test_a_restart_goes_on_in_the_same_file(tmp_path: Path) -> None:
     assert_sound(paths)
 
 
+@pytest.mark.broker
 async def test_a_file_that_cannot_be_begun_changes_nothing(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    mosquitto: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """When the next file cannot be made the present one goes on, and it is tried again after a minute."""
-    shop = set_up_shop(tmp_path, NOWHERE, "files-5")
+    shop = set_up_shop(tmp_path, mosquitto, "files-5")
     floor = Floor(shop.scenario)
     tries = []
 
@@ -177,11 +199,12 @@ async def test_a_file_that_cannot_be_begun_changes_nothing(
     assert_sound(paths)
 
 
-async def test_a_file_without_rows_is_gone_back_behind(tmp_path: Path) -> None:
+@pytest.mark.broker
+async def test_a_file_without_rows_is_gone_back_behind(mosquitto: str, tmp_path: Path) -> None:
     """When the service was killed after it had made the next file and before it wrote to it, the next start takes the
     state from the file before and begins in the empty one.
     """
-    shop = set_up_shop(tmp_path, NOWHERE, "files-6")
+    shop = set_up_shop(tmp_path, mosquitto, "files-6")
     floor = Floor(shop.scenario)
     async with running(shop) as (service, clock):
         await say(service, floor)

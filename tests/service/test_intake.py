@@ -15,7 +15,8 @@ from inksteward.events import InputDropped, LinkChanged, Received, Via
 from inksteward.service.folding import WHOLE_EVERY_MS, Folding, unit_of
 from inksteward.service.intake import HASHES_KEPT, KEPT_BYTES, Intake, cut
 from inksteward.service.rates import OTHER, RATES, Rates
-from tests.service.bench import Floor, scenario
+from tests.service.bench import scenario
+from tests.service.floor import Floor
 from tests.service.parts import HandClock, Parts, parts
 
 TOPIC = "keys/u2/position"
@@ -175,18 +176,44 @@ async def test_dropped_input_is_told_once_a_second(tmp_path: Path, monkeypatch: 
 
 
 @pytest.mark.parametrize("extra", [-1, 0, 1])
-def test_payloads_are_cut_above_256_kib(extra: int) -> None:
-    """256 KiB are kept whole; of one byte more are kept size, hash and first KiB, which do not read as JSON."""
-    raw = b"{" + b" " * (MAX_PAYLOAD_BYTES + extra - 2) + b"}"
-    kept = cut(raw)
+@pytest.mark.parametrize(
+    ("topic", "limit"),
+    [
+        ("scan", MAX_PAYLOAD_BYTES),
+        ("job", MAX_PAYLOAD_BYTES),
+        ("reading", MAX_PAYLOAD_BYTES),
+        ("decision", 16 * 1024),
+        ("request", 16 * 1024),
+        ("counter", 16 * 1024),
+        ("keys/u2/position", 16 * 1024),
+    ],
+)
+def test_payloads_are_cut_above_their_limit(topic: str, limit: int, extra: int) -> None:
+    """256 KiB of a scan, a job or an echo and 16 KiB of what is always short are kept whole; of one byte more are kept
+    size, hash and first KiB, which do not read as JSON.
+    """
+    raw = b"{" + b" " * (limit + extra - 2) + b"}"
+    kept = cut(topic, raw)
     if extra <= 0:
         assert kept is raw
         return
     assert kept.endswith(raw[:KEPT_BYTES])
-    assert f"{len(raw)} bytes".encode() in kept
+    assert f"{len(raw)} bytes, at most {limit} are read".encode() in kept
     assert hashlib.sha256(raw).hexdigest().encode() in kept
     with pytest.raises(Refused):
         parse_object(kept)
+
+
+async def test_the_record_keeps_what_was_cut(tmp_path: Path) -> None:
+    """A decision of more than 16 KiB is in the record as size, hash and first KiB, and is refused with an answer."""
+    async with gate(tmp_path) as (made, intake, _):
+        raw = json.dumps({"decision_id": "d-1", "reason": "x" * 16 * 1024}).encode()
+        await intake.receive("decision", raw, False)
+        event = made.rows()[-1].event
+        assert isinstance(event, Received)
+        assert event.raw == cut("decision", raw)
+        assert len(event.raw) < 1300
+        assert made.hands.topics[-1] == "answer"
 
 
 async def test_after_a_fault_and_at_the_end_nothing_returns(tmp_path: Path) -> None:

@@ -2,6 +2,7 @@
 
 import asyncio
 import itertools
+import re
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from pathlib import Path
@@ -10,8 +11,9 @@ from typing import Any
 import aiomqtt
 import pytest
 
-from inksteward.config import parse
+from inksteward.config import DriverKind, DriverSettings, parse
 from inksteward.events import Publish
+from inksteward.ports import NotSent
 from inksteward.service import mqtt_lanes, mqtt_link
 from inksteward.service.mqtt_lanes import Arrived, Lane
 from inksteward.service.mqtt_link import BrokerLink
@@ -124,6 +126,30 @@ async def until(condition: Any) -> None:
             await asyncio.sleep(0.01)
 
 
+def driver(name: str, kind: DriverKind = DriverKind.KEY_BANK, *units: str) -> DriverSettings:
+    """A driver as the configuration names it."""
+    return DriverSettings(kind, name, "mqtt", units, {})
+
+
+@pytest.mark.broker
+async def test_a_driver_publishes_what_is_its_own(mosquitto: str, tmp_path: Path) -> None:
+    """A key bank publishes commands to its own units and a strip reader nothing; anything else is an error that names
+    driver, topic and what was expected, and nothing is sent.
+    """
+    async with link(mosquitto, tmp_path) as (made, _, client):
+        await client.subscribe(made._root + "#", qos=1)
+        bank = made.lend(driver("keys", DriverKind.KEY_BANK, "u2", "u3"))
+        strip = made.lend(driver("strip", DriverKind.STRIP_READER, "u2"))
+        others = ("keys/u1/command", "keys/u2/position", "keys/+/command", "decision", "keys/u2/command/x")
+        for lent, topics in ((bank, others), (strip, ("scan", "keys/u2/command"))):
+            for topic in topics:
+                with pytest.raises(NotSent, match=re.escape(f"would publish {topic!r}: expected")):
+                    await lent.publish(topic, b"{}")
+        await bank.publish("keys/u3/command", b"{}")
+        first = await asyncio.wait_for(anext(client.messages), 5)
+        assert first.topic.value == made._root + "keys/u3/command"
+
+
 @pytest.mark.broker
 async def test_each_message_is_delivered_exactly_once(mosquitto: str, tmp_path: Path) -> None:
     """Scans and positions go to the drivers that asked for them, one copy each; the rest goes to the service."""
@@ -131,7 +157,7 @@ async def test_each_message_is_delivered_exactly_once(mosquitto: str, tmp_path: 
         heard: dict[str, list[str]] = {"scan": [], "bank-1": [], "bank-2": []}
 
         async def listen(name: str, topic_filter: str) -> None:
-            async for topic, _, _ in made.lend(name).messages(topic_filter):
+            async for topic, _, _ in made.lend(driver(name)).messages(topic_filter):
                 heard[name].append(topic)
 
         filters = {"scan": "scan", "bank-1": "keys/+/position", "bank-2": "keys/+/position"}

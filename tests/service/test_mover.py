@@ -2,99 +2,21 @@
 
 import asyncio
 import json
-from collections.abc import AsyncIterator
-from contextlib import asynccontextmanager
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from pathlib import Path
-from typing import Any
 
 import pytest
 
-from inksteward.events import CommandEnded, CommandRefused, CommandReleased, Ended, Move
-from inksteward.model import ReadBack
-from inksteward.ports import DriverError, KeyBank, NotSent, Released
-from inksteward.service import mover as module
+from inksteward import guard
+from inksteward.events import CommandEnded, CommandRefused, CommandReleased, Ended, Event, Ticked
+from inksteward.journal import JournalError
+from inksteward.ports import DriverError, NotSent
 from inksteward.service.mover import Mover
-from inksteward.service.record import Record
-from tests.service.bench import Floor, decision, scenario
-from tests.service.parts import Parts, parts
-
-
-@dataclass
-class Bank:
-    """A key bank that records: its keys stand where the floor's press has them."""
-
-    floor: Floor
-    name: str = "keys"
-    moved: list[Released] = field(default_factory=list)
-    error: Exception | None = None
-    unread: str | None = None
-    on_read: asyncio.Event = field(default_factory=asyncio.Event)
-    may_read: asyncio.Event = field(default_factory=asyncio.Event)
-    on_move: asyncio.Event = field(default_factory=asyncio.Event)
-    may_move: asyncio.Event = field(default_factory=asyncio.Event)
-
-    def __post_init__(self) -> None:
-        self.may_read.set()
-        self.may_move.set()
-
-    async def run(self, deliver: Any, link: Any) -> None:
-        raise AssertionError("not run here")
-
-    async def read_back(self, unit: str) -> ReadBack:
-        self.on_read.set()
-        await self.may_read.wait()
-        if self.unread is not None:
-            raise DriverError(self.unread)
-        kept = self.floor.take()
-        self.floor.position(unit)
-        data = json.loads(self.floor.said.pop()[1])
-        self.floor.said = kept
-        openings = tuple(round(value * 1000) for value in data["opening_pct"])
-        sweep = round(data["sweep_pct"] * 1000)
-        return ReadBack(unit, data["blade_id"], openings, tuple(data["referenced"]), sweep, 10, None)
-
-    async def move(self, released: Released) -> None:
-        self.on_move.set()
-        await self.may_move.wait()
-        if self.error is not None:
-            raise self.error
-        self.moved.append(released)
-
-
-@dataclass
-class Shop:
-    """A core with an approved command, and its key bank."""
-
-    made: Parts
-    bank: Bank
-    mover: Mover
-    effect: Move
-
-    @property
-    def number(self) -> str:
-        return str(self.effect.command["command_id"])
-
-    async def ended(self) -> None:
-        await asyncio.gather(*self.mover._tasks)
-
-    def told(self) -> list[Any]:
-        """What the record says of commands, in order."""
-        kinds = (CommandReleased, CommandRefused, CommandEnded)
-        return [event for row in self.made.rows() if isinstance(event := row.event, kinds)]
-
-
-@asynccontextmanager
-async def approved(folder: Path) -> AsyncIterator[Shop]:
-    """A proposal was approved and the core asked for its move."""
-    async with parts(folder) as made:
-        floor = Floor(scenario())
-        proposal = await made.proposal(floor)
-        await made.receive("decision", json.dumps(decision(proposal)).encode())
-        (command,) = made.hands.commands
-        bank = Bank(floor)
-        typed: KeyBank = bank
-        yield Shop(made, bank, Mover(made.consumer, {"u2": typed}), Move("u2", command))
+from inksteward.service.record import Advanced
+from inksteward.steward import State
+from tests.service.bench import signed
+from tests.service.mover_kit import approved
+from tests.service.parts import HandClock
 
 
 async def test_an_approved_command_reaches_the_bank(tmp_path: Path) -> None:
@@ -155,6 +77,27 @@ async def test_a_release_that_cannot_be_recorded_is_not_sent(tmp_path: Path) -> 
         assert not shop.bank.on_move.is_set()
 
 
+async def test_a_release_that_finds_no_room_is_refused(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """When there is room in the record again after the release could not be stored, the refusal stands there."""
+    async with approved(tmp_path) as shop:
+        advance = shop.made.record.advance
+
+        async def full(state: State, event: Event) -> Advanced:
+            if isinstance(event, CommandReleased):
+                raise JournalError("the disk is full")
+            return await advance(state, event)
+
+        monkeypatch.setattr(shop.made.record, "advance", full)
+        shop.mover.start(shop.effect)
+        await shop.ended()
+        (refused,) = shop.told()
+        assert isinstance(refused, CommandRefused)
+        assert "the disk is full" in refused.refusals[0]["text"]
+        assert not shop.bank.on_move.is_set()
+
+
 ERRORS: dict[str, tuple[Exception, Ended]] = {
     "not_sent": (NotSent("the link is down"), Ended.NOT_SENT),
     "unknown": (DriverError("no answer"), Ended.FATE_UNKNOWN),
@@ -179,13 +122,91 @@ async def test_what_the_bank_says_is_recorded(tmp_path: Path, case: str) -> None
 async def test_the_guard_refuses_without_fresh_positions(tmp_path: Path) -> None:
     """Without a fresh read-back the guard refuses, the refusal is recorded and the outcome published."""
     async with approved(tmp_path) as shop:
-        shop.bank.unread = "u2: no live position"
+        shop.bank.unread = DriverError("u2: no live position")
         shop.mover.start(shop.effect)
         await shop.ended()
         (refused,) = shop.told()
         assert refused.refusals[0]["rule"] == "no_read_back"
         assert shop.bank.moved == []
         assert shop.made.hands.topics[-2:] == ["outcome", "proposal/u2"]
+
+
+async def test_a_driver_that_breaks_over_its_positions_leaves_nothing_open(tmp_path: Path) -> None:
+    """A read-back that raises anything else is a refusal too: the proposal ends, the core waits for nothing."""
+    async with approved(tmp_path) as shop:
+        shop.bank.unread = ZeroDivisionError("planted")
+        shop.mover.start(shop.effect)
+        await shop.ended()
+        (refused,) = shop.told()
+        assert refused.refusals[0]["text"] == "ZeroDivisionError('planted')"
+        assert shop.made.state.units["u2"].pending is None
+        assert not shop.bank.on_move.is_set()
+
+
+async def test_a_guard_that_breaks_leaves_nothing_open(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A fault of our own while a command is judged refuses it: the proposal ends, nothing is sent."""
+    async with approved(tmp_path) as shop:
+        monkeypatch.setattr(guard, "permit", lambda *_: 1 / 0)
+        shop.mover.start(shop.effect)
+        await shop.ended()
+        (refused,) = shop.told()
+        assert "ZeroDivisionError" in refused.refusals[0]["text"]
+        assert shop.made.state.units["u2"].pending is None
+        assert not shop.bank.on_move.is_set()
+
+
+async def test_a_unit_without_a_key_bank_refuses(tmp_path: Path) -> None:
+    """A command for a unit that no key bank serves is refused by name."""
+    async with approved(tmp_path) as shop:
+        mover = Mover(shop.made.consumer, {})
+        mover.start(shop.effect)
+        await asyncio.gather(*mover._tasks)
+        (refused,) = shop.told()
+        assert refused.refusals[0]["text"] == "no key bank serves unit u2"
+        assert shop.made.state.units["u2"].pending is None
+
+
+async def test_a_hold_overtakes_a_release(tmp_path: Path) -> None:
+    """When an operator puts the press on hold while positions are being read, nothing reaches the bank; the record says
+    that the release was not sent, and the proposal has one outcome.
+    """
+    async with approved(tmp_path) as shop:
+        shop.bank.may_read.clear()
+        shop.mover.start(shop.effect)
+        await shop.bank.on_read.wait()
+        request = signed({"request_id": "r-1", "kind": "hold", "operator": "op-anna"})
+        await shop.made.receive("request", json.dumps(request).encode())
+        assert shop.made.state.holding is not None
+        shop.bank.may_read.set()
+        await shop.ended()
+        assert not shop.bank.on_move.is_set()
+        assert [type(event) for event in shop.told()] == [CommandReleased, CommandEnded]
+        assert shop.told()[-1].ended is Ended.NOT_SENT
+        assert shop.made.hands.topics.count("outcome") == 1
+        assert shop.made.state.units["u2"].pending is None
+
+
+@pytest.mark.parametrize("late_ms", [-1, 0])
+async def test_a_release_at_its_deadline(tmp_path: Path, late_ms: int) -> None:
+    """A command that is released one millisecond before the core gives it up goes to the bank; from the deadline on
+    it does not, and the record says that it was not sent.
+    """
+    clock = HandClock()
+    async with approved(tmp_path, clock) as shop:
+        shop.bank.may_read.clear()
+        shop.mover.start(shop.effect)
+        await shop.bank.on_read.wait()
+        pending = shop.made.state.units["u2"].pending
+        assert pending is not None
+        clock.at_ns = (pending.deadline_mono_ms + late_ms) * 1_000_000
+        await shop.made.consumer.submit(Ticked({"u2": 1}))
+        shop.bank.may_read.set()
+        await shop.ended()
+        assert [type(event) for event in shop.told()] == [CommandReleased, CommandEnded]
+        assert shop.told()[-1].ended is (Ended.NOT_SENT if late_ms >= 0 else Ended.DONE)
+        assert len(shop.bank.moved) == (0 if late_ms >= 0 else 1)
 
 
 async def test_keys_that_were_moved_meanwhile_refuse(tmp_path: Path) -> None:
@@ -220,74 +241,6 @@ async def test_a_standing_fountain_forbids_closing(tmp_path: Path) -> None:
         assert refused.refusals[0]["rule"] == "fountain_standing"
 
 
-async def test_an_ending_service_waits_for_a_command(tmp_path: Path) -> None:
-    """A command that is being handed over when the service ends is finished and its end recorded."""
-    async with approved(tmp_path) as shop:
-        shop.bank.may_move.clear()
-        shop.mover.start(shop.effect)
-        await shop.bank.on_move.wait()
-        ending = asyncio.create_task(shop.mover.end())
-        await asyncio.sleep(0.01)
-        shop.bank.may_move.set()
-        await ending
-        assert shop.told()[-1] == CommandEnded(shop.number, "u2", Ended.DONE)
-
-
-async def test_an_ending_service_interrupts_what_takes_too_long(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    """A bank that does not return is interrupted after a while; the fate of the command is recorded as unknown."""
-    monkeypatch.setattr(module, "PATIENCE_S", 0.05)
-    async with approved(tmp_path) as shop:
-        shop.bank.may_move.clear()
-        shop.mover.start(shop.effect)
-        await shop.bank.on_move.wait()
-        await shop.mover.end()
-        assert shop.told()[-1].ended is Ended.FATE_UNKNOWN
-
-
-async def test_an_ending_service_releases_nothing_more(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    """A command that was still being judged when the service ended, or came afterwards, is not released."""
-    monkeypatch.setattr(module, "PATIENCE_S", 0.05)
-    async with approved(tmp_path) as shop:
-        shop.bank.may_read.clear()
-        shop.mover.start(shop.effect)
-        await shop.bank.on_read.wait()
-        await shop.mover.end()
-        later = Move("u2", {**shop.effect.command, "command_id": "c-later"})
-        shop.mover.start(later)
-        await shop.ended()
-        assert shop.told() == []
-        assert shop.bank.moved == []
-
-
-async def test_interrupted_while_the_release_is_recorded(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    """Interrupted after the release went into the queue and before the bank was asked, the command is recorded as not
-    sent: no restart must call its fate unknown.
-    """
-    monkeypatch.setattr(module, "PATIENCE_S", 0.0)
-    async with approved(tmp_path) as shop:
-        slow, record = asyncio.Event(), shop.made.record
-        advance = record.advance
-
-        async def waiting(*words: Any) -> Any:
-            slow.set()
-            await asyncio.sleep(0.1)
-            return await advance(*words)
-
-        monkeypatch.setattr(record, "advance", waiting)
-        shop.mover.start(shop.effect)
-        await slow.wait()
-        await shop.mover.end()
-        assert [type(event) for event in shop.told()] == [CommandReleased, CommandEnded]
-        assert shop.told()[-1].ended is Ended.NOT_SENT
-        assert shop.bank.moved == []
-
-
 async def test_judged_by_the_configuration_in_force(tmp_path: Path) -> None:
     """A calibration that is no longer valid when the command is released refuses it."""
     async with approved(tmp_path) as shop:
@@ -298,4 +251,3 @@ async def test_judged_by_the_configuration_in_force(tmp_path: Path) -> None:
         await shop.ended()
         (refused,) = shop.told()
         assert refused.refusals[0]["rule"] == "calibration_expired"
-        assert isinstance(shop.made.record, Record)

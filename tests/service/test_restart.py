@@ -13,18 +13,10 @@ from inksteward.events import CommandEnded, CommandReleased, Started
 from inksteward.journal_verify import verify
 from inksteward.journals import Journals
 from inksteward.replay import replay
-from tests.service.bench import (
-    Floor,
-    Probe,
-    Shop,
-    decision,
-    fence,
-    probe,
-    service_process,
-    serving,
-    set_up_shop,
-    standing,
-)
+from tests.service.bench import Shop, decision, serving, set_up_shop
+from tests.service.floor import Floor
+from tests.service.listener import Probe, fence, probe, standing
+from tests.service.processes import BrokerProcess, service_process
 from tests.service.silent_cabinet import silent_cabinet
 
 pytestmark = pytest.mark.broker
@@ -123,12 +115,7 @@ async def test_killed_between_release_and_end(mosquitto: str, tmp_path: Path) ->
     floor = Floor(form)
     async with silent_cabinet(floor) as (cabinet, path):
         bank = [{"name": "keys", "driver": "serial", "units": ["u2"], "settings": {"url": path}}]
-        shop = shop_of(tmp_path, mosquitto)
-        text = shop.config.read_text()
-        lines = [line for line in text.splitlines() if not line.startswith('"key_bank"')]
-        from tests.service.bench import toml
-
-        shop.config.write_text("\n".join(lines) + "\n" + toml({"key_bank": bank}))
+        shop = shop_of(tmp_path, mosquitto, tables={"key_bank": bank})
         async with probe(shop) as heard:
             with service_process(shop) as first:
                 await heard.online()
@@ -155,8 +142,6 @@ async def test_killed_between_release_and_end(mosquitto: str, tmp_path: Path) ->
 
 async def test_publishes_that_no_broker_took_are_sent_after_a_restart(tmp_path: Path) -> None:
     """What a broker did not acknowledge before the service was killed is published by the next one, in order."""
-    from tests.service.bench import BrokerProcess
-
     broker = BrokerProcess(tmp_path / "broker")
     shop = shop_of(tmp_path / "shop", broker.url)
     with service_process(shop) as first:

@@ -18,17 +18,9 @@ from inksteward.service.errors import CONFIGURATION, StartError
 from inksteward.service.mqtt_link import require_safe
 from inksteward.service.starting import read
 from tests.conftest import free_port
-from tests.service.bench import (
-    Shop,
-    broker_process,
-    fence,
-    probe,
-    scenario,
-    serving,
-    set_up_shop,
-    settings_of,
-    toml,
-)
+from tests.service.bench import Shop, scenario, serving, set_up_shop, settings_of
+from tests.service.listener import fence, probe
+from tests.service.processes import broker_process
 
 
 class Authority:
@@ -84,8 +76,8 @@ def listener(port: int, authority: Authority) -> str:
     )
 
 
-def over_tls(shop: Shop, port: int, ca: Path, authority: Authority) -> Shop:
-    """The shop's configuration with TLS, file names relative to it."""
+def over_tls(folder: Path, url: str, press: str, port: int, ca: Path, authority: Authority) -> Shop:
+    """A shop whose service speaks TLS on ``port``; ``url`` is where everybody else listens."""
     cert, key = authority.certificate("service")
     broker = {
         "url": f"mqtts://127.0.0.1:{port}",
@@ -93,9 +85,7 @@ def over_tls(shop: Shop, port: int, ca: Path, authority: Authority) -> Shop:
         "cert_file": cert.name,
         "key_file": key.name,
     }
-    lines = [line for line in shop.config.read_text().splitlines() if not line.startswith('"broker"')]
-    shop.config.write_text("\n".join(lines) + "\n" + toml({"broker": broker}))
-    return shop
+    return set_up_shop(folder, url, press, tables={"broker": broker})
 
 
 @pytest.mark.broker
@@ -103,7 +93,7 @@ async def test_with_tls_and_a_certificate(tmp_path: Path) -> None:
     """Over TLS with the right authority and a client certificate everything works."""
     port, authority = free_port(), Authority(tmp_path, "ca")
     with broker_process(tmp_path / "broker", listener(port, authority)) as broker:
-        shop = over_tls(set_up_shop(tmp_path, broker.url, "tls-1"), port, authority.file, authority)
+        shop = over_tls(tmp_path, broker.url, "tls-1", port, authority.file, authority)
         async with probe(shop) as heard, serving(shop.options()):
             await heard.online()
             await fence(heard)
@@ -118,7 +108,7 @@ async def test_another_authority(tmp_path: Path) -> None:
     port, authority = free_port(), Authority(tmp_path, "ca")
     other = Authority(tmp_path, "other")
     with broker_process(tmp_path / "broker", listener(port, authority)) as broker:
-        shop = over_tls(set_up_shop(tmp_path, broker.url, "tls-2"), port, other.file, authority)
+        shop = over_tls(tmp_path, broker.url, "tls-2", port, other.file, authority)
         async with serving(shop.options()) as service:
             await service.link.known.wait()
             assert not service.link.connected.is_set()
@@ -129,7 +119,7 @@ async def test_another_authority(tmp_path: Path) -> None:
 def test_files_that_cannot_be_used(tmp_path: Path) -> None:
     """A certificate file that is missing or none at all is a mistake in the configuration."""
     authority = Authority(tmp_path, "ca")
-    shop = over_tls(set_up_shop(tmp_path, "mqtt://127.0.0.1:1883", "tls-3"), 8883, authority.file, authority)
+    shop = over_tls(tmp_path, "mqtt://127.0.0.1:1883", "tls-3", 8883, authority.file, authority)
     (tmp_path / "service.crt").write_text("no certificate")
     with pytest.raises(StartError, match="ca_file, cert_file or key_file cannot be used") as raised:
         read(shop.options())

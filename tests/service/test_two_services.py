@@ -12,7 +12,9 @@ from inksteward.service import app
 from inksteward.service.clock import Clock
 from inksteward.service.errors import CANNOT_START, StartError
 from inksteward.service.starting import read
-from tests.service.bench import Floor, Probe, decision, fence, probe, serving, set_up_shop, standing
+from tests.service.bench import decision, serving, set_up_shop
+from tests.service.floor import Floor
+from tests.service.listener import Probe, fence, probe, standing
 
 pytestmark = pytest.mark.broker
 _numbers = itertools.count(1)

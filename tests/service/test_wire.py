@@ -9,18 +9,9 @@ import pytest
 
 from inksteward.contract.base import MAX_PAYLOAD_BYTES
 from inksteward.events import CommandReleased, InputDropped, Received
-from tests.service.bench import (
-    Floor,
-    decision,
-    feed,
-    fence,
-    probe,
-    publish_all,
-    serving,
-    set_up_shop,
-    signed,
-    standing,
-)
+from tests.service.bench import decision, serving, set_up_shop, signed
+from tests.service.floor import Floor
+from tests.service.listener import feed, fence, probe, publish_all, standing
 
 pytestmark = pytest.mark.broker
 _numbers = itertools.count(1)

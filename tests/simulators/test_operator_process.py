@@ -18,8 +18,8 @@ from inksteward.jws import holds, take_apart
 from inksteward_simulators.broker import client_of
 from inksteward_simulators.operator import main
 from inksteward_simulators.operator_sign import Signer
+from tests.simulators.operator_room import sealed
 from tests.simulators.processes import SCHEMAS, simulator
-from tests.simulators.test_operator_seat import sealed
 
 _numbers = itertools.count(1)
 

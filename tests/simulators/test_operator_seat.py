@@ -1,91 +1,17 @@
-"""The operator's side of the contract, without a broker: what is published is recorded, the test answers."""
+"""The operator's side of the contract, without a broker: proposals, decisions and answers."""
 
 import asyncio
-import json
 from collections.abc import AsyncIterator
 from pathlib import Path
-from typing import Any
 
 import pytest
 
-from inksteward.contract import decode
-from inksteward.contract.inputs import Decision, Request
 from inksteward_simulators import operator_seat
 from inksteward_simulators.operator_deck import Card, Choice
-from inksteward_simulators.operator_seat import Seat, in_tolerance
 from inksteward_simulators.operator_sign import Signer
 from inksteward_simulators.payloads import digest_of
-from inksteward_simulators.schema_check import SchemaFolder
-from tests.simulators.processes import SCHEMAS
+from tests.simulators.operator_room import Room, sealed
 from tests.simulators.test_operator_table import whole_proposal
-
-
-def sealed(**changes: Any) -> dict[str, Any]:
-    """A proposal with its right digest."""
-    proposal = whole_proposal(**changes)
-    return proposal | {"digest": digest_of(proposal)}
-
-
-def reading_of(*zones: bool | None, scan_id: str = "s-1", aim: Any = (1.4,)) -> dict[str, Any]:
-    """A reading of one unit."""
-    return {"scan_id": scan_id, "sheet": 1210, "units": {"u1": {"in_tolerance": list(zones), "aim": aim}}}
-
-
-class Mind:
-    """Chooses what the test laid out, at once; records what it was shown."""
-
-    def __init__(self) -> None:
-        self.laid_out: list[Choice] = []
-        self.seen: list[str] = []
-        self.refused: list[list[Any]] = []
-        self.slow = False
-
-    async def choice(self, proposal: dict[str, Any]) -> Choice:
-        self.seen.append(proposal["proposal_id"])
-        if self.slow:
-            await asyncio.sleep(3600)
-        return self.laid_out.pop(0) if self.laid_out else Choice(Card.APPROVE)
-
-    async def again(self, proposal: dict[str, Any], errors: list[Any]) -> Choice | None:
-        self.refused.append(errors)
-        return Choice(Card.APPROVE)
-
-
-class Room:
-    """A seat, its mind, and the service's end of it."""
-
-    def __init__(self) -> None:
-        self.mind = Mind()
-        self.sent: list[tuple[str, dict[str, Any]]] = []
-        self.said: list[tuple[str, dict[str, Any]]] = []
-        self.answers: list[dict[str, Any] | None] = []
-        self.seat = Seat(
-            "op-anna", Signer(None, None), self.mind, self._publish, self._say, SchemaFolder(SCHEMAS)
-        )
-
-    async def _publish(self, topic: str, payload: bytes) -> None:
-        decode(Decision if topic == "decision" else Request, payload)
-        body = json.loads(payload)
-        self.sent.append((topic, body))
-        taken: dict[str, Any] = {"accepted": True, "errors": [], "stands": None}
-        answer = self.answers.pop(0) if self.answers else taken
-        if answer is not None:
-            number = body.get("decision_id") or body.get("request_id")
-            await self.hear("answer", {"id": number, "topic": topic} | answer)
-
-    def _say(self, what: str, **facts: Any) -> None:
-        self.said.append((what, facts))
-
-    async def hear(self, topic: str, data: dict[str, Any] | None, retained: bool = False) -> None:
-        await self.seat.on_message(topic, b"" if data is None else json.dumps(data).encode(), retained)
-
-    async def settle(self) -> None:
-        """Let every task of the seat run until nothing changes any more."""
-        for _ in range(20):
-            await asyncio.sleep(0)
-
-    def words(self) -> list[str]:
-        return [what for what, _ in self.said]
 
 
 @pytest.fixture
@@ -214,55 +140,6 @@ async def test_unanswered_decision_is_sent_again_unchanged(room: Room) -> None:
     assert room.sent[0] == room.sent[1]
 
 
-async def test_ok_sheet_after_two_calm_scans(room: Room) -> None:
-    """When every zone is in tolerance on two scans in a row, the second one is named as the OK sheet, once a run."""
-    await room.hear("status", {"run_id": "run-1", "phase": "makeready"})
-    await room.hear("reading", reading_of(True, True))
-    await room.hear("reading", reading_of(True, False))
-    await room.hear("reading", reading_of(True, None, scan_id="s-3"))
-    await room.settle()
-    assert room.sent == []
-    await room.hear("reading", reading_of(True, True, scan_id="s-4"))
-    await room.settle()
-    await room.hear("reading", reading_of(True, True, scan_id="s-5"))
-    await room.settle()
-    [(topic, request)] = room.sent
-    assert topic == "request"
-    assert (request["kind"], request["scan_id"], request["per_zone"]) == ("ok_sheet", "s-4", False)
-
-
-async def test_refused_ok_sheet_is_asked_for_again(room: Room) -> None:
-    """When the OK sheet is refused, the next calm scan is named."""
-    room.answers = [{"accepted": False, "errors": [], "stands": None}]
-    for scan_id in ("s-1", "s-2", "s-3", "s-4"):
-        await room.hear("reading", reading_of(True, scan_id=scan_id))
-        await room.settle()
-    assert [body["scan_id"] for _, body in room.sent] == ["s-2", "s-3"]
-
-
-async def test_no_ok_sheet_in_the_run_and_from_old_readings(room: Room) -> None:
-    """In the run no OK sheet is named any more, and a retained reading counts for nothing."""
-    await room.hear("reading", reading_of(True), retained=True)
-    await room.hear("reading", reading_of(True))
-    await room.settle()
-    assert room.sent == []
-    await room.hear("status", {"run_id": None, "phase": "run"})
-    await room.hear("reading", reading_of(True))
-    await room.settle()
-    assert room.sent == []
-
-
-async def test_new_run_counts_anew(room: Room) -> None:
-    """A new run starts the counting of calm scans again, and may have its own OK sheet."""
-    for run_id in ("run-1", "run-2"):
-        await room.hear("status", {"run_id": run_id, "phase": "makeready"})
-        await room.hear("reading", reading_of(True, scan_id=f"{run_id}-a"))
-        await room.settle()
-        await room.hear("reading", reading_of(True, scan_id=f"{run_id}-b"))
-        await room.settle()
-    assert [body["scan_id"] for _, body in room.sent] == ["run-1-b", "run-2-b"]
-
-
 async def test_outcomes_are_told(room: Room) -> None:
     """How a proposal ended is said in the log; answers to others are not."""
     await room.hear(
@@ -276,32 +153,6 @@ async def test_outcomes_are_told(room: Room) -> None:
             {"proposal_id": "p-1", "unit": "u2", "result": "moved", "code": None, "operator": "op-anna"},
         )
     ]
-
-
-@pytest.mark.parametrize(
-    ("reading", "calm"),
-    [
-        (reading_of(True, True), True),
-        (reading_of(True, None), True),
-        (reading_of(None, None), False),
-        (reading_of(True, False), False),
-        (reading_of(), False),
-        (reading_of(False, aim=None), False),
-        ({"units": {}}, False),
-        (
-            {
-                "units": {
-                    "u1": {"aim": None, "in_tolerance": [False]},
-                    "u2": {"aim": [1], "in_tolerance": [True]},
-                }
-            },
-            True,
-        ),
-    ],
-)
-def test_what_counts_as_calm(reading: dict[str, Any], calm: bool) -> None:
-    """In tolerance means: every unit with an aim was read, and no zone that was read is out."""
-    assert in_tolerance(reading) is calm
 
 
 @pytest.mark.parametrize(("key", "kid"), [(Path("x"), None), (None, "k1")])

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 from functools import lru_cache
 from typing import Any
@@ -115,6 +115,24 @@ def valid_messages(desk: Desk) -> dict[str, dict[str, Any]]:
         "request": request_of("hold"),
         "keys/u1/position": position_of(desk),
     }
+
+
+def proposed_after(
+    desk: Desk,
+    density: dict[str, float | list[float]],
+    wish: Callable[[dict[str, Any]], bool] = lambda proposal: True,
+    tries: int = 8,
+) -> dict[str, Any]:
+    """Scan and print until a proposal of u1 stands that is as wished; the proposal."""
+    for _ in range(tries):
+        desk.scan(density)
+        standing = desk.state.units["u1"].standing
+        if standing is not None and wish(standing.payload):
+            return standing.payload
+        desk.request("hold")
+        desk.request("release")
+        desk.run_to(desk.sheet + 60)
+    raise AssertionError("no such proposal")
 
 
 def kept(desk: Desk) -> dict[str, Any]:

@@ -112,9 +112,10 @@ def test_what_is_no_other_instance(raw: bytes, retained: bool) -> None:
 
 
 def test_a_decision_on_hold_is_refused() -> None:
-    """What was approved before a hold goes its way; whoever decides on it during the hold is told of the hold too."""
+    """What was released before a hold goes its way; whoever decides on it during the hold is told of the hold too."""
     desk, proposal = proposed_desk()
     desk.decide(proposal)
+    desk.send(CommandReleased(desk.moves[-1]["command_id"], "u1"))
     desk.request("hold")
     answer = desk.decide(proposal, verdict="reject")
     assert [error["field"] for error in answer["errors"]] == ["proposal_id", ""]
@@ -130,7 +131,7 @@ def test_latched_alarms_count_and_stay() -> None:
         desk.send(InputDropped("scan", 7, ("ab",)))
         row = desk.told("alarm")[-1]["alarms"][-1]
         assert (row["code"], row["count"], row["latched"]) == ("input_dropped", count, True)
-    since = row["since"]
+    since = desk.state.alarms[-1].since
     desk.wait(5, alive=True)
     assert desk.state.alarms[-1].since == since
     assert desk.request("acknowledge", code="input_dropped")["accepted"]

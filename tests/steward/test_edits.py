@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from tests.steward.desk import Desk, two_units
-from tests.steward.samples import copied, fields
+from tests.steward.samples import copied, fields, proposed_after, ready_desk
 
 Changes = list[tuple[int, float]]
 WIDE = {
@@ -32,30 +32,25 @@ def _proposed(blade: str, limits: tuple[tuple[str, float], ...]) -> Desk:
         tables={"limits": {"makeready": narrow, "run": narrow}},
         opening={"u1": [at] * zones, "u2": [at] * zones},
     ).ready()
-    for _ in range(6):
-        desk.scan({"K": density, "C": 1.4})
-        standing = desk.state.units["u1"].standing
-        if standing is not None and len(standing.payload["moves"]) >= 4 and standing.payload["sweep"] is None:
-            return desk
-        desk.request("hold")
-        desk.request("release")
-        desk.run_to(desk.sheet + 60)
-    raise AssertionError("no proposal that moves four keys")
+    proposed_after(desk, {"K": density, "C": 1.4}, lambda made: len(made["moves"]) >= 4 and not made["sweep"])
+    return desk
 
 
 def decided(
-    changes: Changes, blade: str = "segmented", leave: tuple[int, ...] = (), **limits: float
+    changes: Changes, limits: dict[str, float], blade: str = "segmented"
 ) -> tuple[Desk, dict[str, Any]]:
-    """A proposal from keys at 30 % (54 um; 60 % and 144 um on a spring blade) under one narrow limit, decided with these
-    changes, every other key staying where it is; desk and answer."""
+    """A proposal under one narrow limit, decided with these changes, every other key staying; desk and answer.
+
+    Keys stand at 30 % (54 um), those of a spring blade at 60 % (144 um).
+    """
     desk = copied(_proposed(blade, tuple(limits.items())))
     standing = desk.state.units["u1"].standing
     assert standing is not None
     moved = {row["zone"] for row in standing.payload["moves"]}
-    wanted = dict.fromkeys(moved - set(leave), 60.0 if blade == "spring" else 30.0) | dict(changes)
+    wanted = dict.fromkeys(moved, 60.0 if blade == "spring" else 30.0) | dict(changes)
     assert set(wanted) <= moved
     rows = [{"zone": zone, "to_pct": to} for zone, to in sorted(wanted.items())]
-    return desk, desk.decide(standing.payload, change=rows, leave=list(leave))
+    return desk, desk.decide(standing.payload, change=rows)
 
 
 def codes(answer: dict[str, Any]) -> dict[str, set[str]]:
@@ -80,10 +75,10 @@ def test_changed_targets_keep_every_limit(
     limits: dict[str, float], at: Changes, over: Changes, named: dict[str, set[str]]
 ) -> None:
     """At a limit a change is carried out, a thousandth of a percent beyond it is refused, named, and nothing moves."""
-    desk, answer = decided(at, **limits)
+    desk, answer = decided(at, limits)
     assert answer["accepted"], answer["errors"]
     assert len(desk.moves) == 1
-    desk, answer = decided(over, **limits)
+    desk, answer = decided(over, limits)
     assert codes(answer) == named
     assert answer["stands"] is True
     assert desk.moves == []
@@ -92,7 +87,7 @@ def test_changed_targets_keep_every_limit(
 @pytest.mark.parametrize(("to_pct", "broken"), [(50.0, False), (49.999, True)])
 def test_neighbours_may_not_come_too_far_apart_even_on_the_way(to_pct: float, broken: bool) -> None:
     """On a spring blade one key opening by 37.5 um and the next closing by 33 um just keep a limit of 70.5 um."""
-    _, answer = decided([(2, 70.0), (3, to_pct)], "spring", adjacent_um=70.5)
+    _, answer = decided([(2, 70.0), (3, to_pct)], {"adjacent_um": 70.5}, "spring")
     assert ("adjacent" in codes(answer)) is broken
     named = {error["value"] for error in answer["errors"] if error["expected"].startswith("adjacent")}
     assert named == ({"70.0", str(to_pct)} if broken else set())
@@ -100,8 +95,8 @@ def test_neighbours_may_not_come_too_far_apart_even_on_the_way(to_pct: float, br
 
 def test_what_keys_do_to_a_neighbouring_zone_is_limited() -> None:
     """Keys on both sides of a zone may change its film only so much."""
-    assert "interaction" not in codes(decided([(1, 33.0), (3, 33.0)], interaction_ln=0.05)[1])
-    named = codes(decided([(1, 45.0), (3, 45.0)], interaction_ln=0.05)[1])["interaction"]
+    assert "interaction" not in codes(decided([(1, 33.0), (3, 33.0)], {"interaction_ln": 0.05})[1])
+    named = codes(decided([(1, 45.0), (3, 45.0)], {"interaction_ln": 0.05})[1])["interaction"]
     assert {"change.0.to_pct", "change.2.to_pct"} <= named
 
 
@@ -124,7 +119,7 @@ def test_travel_that_was_used_counts() -> None:
 
 def test_a_change_is_judged_by_the_interlock_too() -> None:
     """A change within all limits that would bring a key below its minimum gap names the key's own field."""
-    desk, answer = decided([(2, 5.0)], step_pct=100.0)
+    desk, answer = decided([(2, 5.0)], {"step_pct": 100.0})
     assert fields(answer) == ["change.1.to_pct"]
     assert "min_gap" in codes(answer)
     assert desk.moves == []
@@ -167,17 +162,8 @@ def test_an_edit_is_not_blamed_for_what_it_did_not_do() -> None:
 
 def test_without_the_sweep_rows_use_their_other_target() -> None:
     """With the sweep left out, rows move to the target that they have for it, and rows without one fall."""
-    desk = Desk(two_units()).ready()
-    for _ in range(8):
-        desk.scan({"K": 1.3, "C": 1.4})
-        standing = desk.state.units["u1"].standing
-        if standing is not None and standing.payload["sweep"] and standing.payload["moves"]:
-            break
-        desk.request("hold")
-        desk.request("release")
-        desk.run_to(desk.sheet + 60)
-    assert standing is not None
-    proposal = standing.payload
+    desk = ready_desk()
+    proposal = proposed_after(desk, {"K": 1.3, "C": 1.4}, lambda made: bool(made["sweep"] and made["moves"]))
     want = {
         row["zone"]: row["to_pct_if_sweep_left"]
         for row in proposal["moves"]
@@ -204,15 +190,8 @@ def test_without_the_sweep_rows_use_their_other_target() -> None:
 
 def test_a_sweep_that_stops_short_fails_the_move() -> None:
     """The sweep is confirmed by read-back like any key."""
-    desk = Desk(two_units()).ready()
-    for _ in range(8):
-        desk.scan({"K": 1.3, "C": 1.4})
-        standing = desk.state.units["u1"].standing
-        if standing is not None and standing.payload["sweep"]:
-            break
-        desk.run_to(desk.sheet + 60)
-    assert standing is not None
-    desk.decide(standing.payload)
+    desk = ready_desk()
+    desk.decide(proposed_after(desk, {"K": 1.3, "C": 1.4}, lambda made: bool(made["sweep"])))
     command = desk.moves[-1]
     desk.moves[-1] = {**command, "sweep_pct": None}
     desk.carry_out()

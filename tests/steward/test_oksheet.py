@@ -117,10 +117,10 @@ def test_zones_off_the_sheet_have_no_say() -> None:
     desk.count(0)
     desk.positions()
     desk.run_to(100)
-    for _ in range(4):
-        name = shown(desk, {"K": 1.65, "C": 1.4}, (3, 4))
+    for _ in range(3):
+        shown(desk, {"K": 1.65, "C": 1.4}, (3, 4))
         desk.run_to(desk.sheet + 60)
-    assert desk.request("ok_sheet", scan_id=name)["accepted"]
+    assert desk.request("ok_sheet", scan_id=shown(desk, {"K": 1.65, "C": 1.4}, (3, 4)))["accepted"]
     aim = desk.state.units["u1"].aim
     assert aim is not None
     assert aim[:2] == pytest.approx((1.65, 1.65), abs=0.01)
@@ -152,7 +152,8 @@ def test_it_is_refused_while_a_move_is_on_its_way() -> None:
     assert not desk.request("ok_sheet", scan_id=name)["accepted"]
     desk.send(CommandEnded(command, "u1", Ended.FATE_UNKNOWN, "cable"))
     assert not desk.request("ok_sheet", scan_id=name)["accepted"]
-    desk.request("acknowledge", code="fate_unknown", unit="u1")
+    desk.run_to(desk.sheet + 60)
+    assert desk.request("acknowledge", code="fate_unknown", unit="u1")["accepted"]
     assert desk.request("ok_sheet", scan_id=name)["accepted"]
 
 
@@ -160,9 +161,9 @@ def test_it_is_refused_where_the_sheet_is_too_dark_to_be_an_aim() -> None:
     """Filtered densities above 95 % of the ink's saturation (here 1.90 D) cannot be aims."""
     desk = ready_desk()
     for _ in range(4):
-        name = desk.scan({"K": 1.94, "C": 1.4})
+        desk.scan({"K": 1.94, "C": 1.4})
         desk.run_to(desk.sheet + 60)
-    answer = desk.request("ok_sheet", scan_id=name)
+    answer = desk.request("ok_sheet", scan_id=desk.scan({"K": 1.94, "C": 1.4}))
     assert "u1" in answer["errors"][0]["expected"]
     assert "1.900" in answer["errors"][0]["expected"]
 
@@ -223,4 +224,4 @@ def test_settings_are_stored_under_the_job() -> None:
     stored = desk.state.settings["harbour-calendar"]
     assert stored["u1"] == {"gap_um": [54.0] * 4, "sweep_pct": 22.0}
     assert "u2" not in stored
-    assert encode(desk.state)["settings"]["harbour-calendar"]["u1"]["sweep_pct"] == 22.0
+    assert dict(encode(desk.state)["settings"])["harbour-calendar"]["u1"]["sweep_pct"] == 22.0

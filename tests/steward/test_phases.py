@@ -227,6 +227,18 @@ def test_first_sheets_after_a_long_stop_are_not_acted_on(seconds: int, quiet: in
         assert (said(ahead)[1] == "waiting") is waits
 
 
+def test_a_long_stop_with_a_unit_that_is_not_controlled() -> None:
+    """A unit without a film model has nothing to forget in a stop."""
+    desk = Desk().start()
+    desk.receive("job", job_of(desk, aim=None))
+    desk.count(0)
+    desk.positions()
+    desk.run_to(100)
+    stopped_for(61, desk)
+    assert desk.state.run is not None
+    assert desk.state.run.quiet_until == 160
+
+
 def test_standing_before_the_first_sheet_is_no_stop() -> None:
     """A press that has not printed a sheet of the run yet may stand as long as it likes."""
     desk = Desk().start()

@@ -9,6 +9,7 @@ from typing import Any
 import pytest
 
 from inksteward.approval import SWEEP
+from inksteward.events import CommandReleased
 from tests.steward.desk import TOO_DARK, Desk
 from tests.steward.samples import proposed_desk
 
@@ -83,7 +84,7 @@ def test_a_scan_teaches_while_an_older_proposal_stands() -> None:
 def settled() -> Desk:
     """A desk whose film model has learned all it can, so that a further scan of the same changes next to nothing."""
     desk, _ = proposed_desk()
-    for _ in range(60):
+    for _ in range(20):
         desk.scan(TOO_DARK)
     desk.request("hold")
     desk.request("release")
@@ -178,7 +179,8 @@ def test_an_approved_proposal_is_not_replaced() -> None:
     """While an approved move is on its way a scan makes no proposal, and its reading says why."""
     desk, proposal = proposed_desk()
     desk.decide(proposal)
-    later(desk, STANDING_S * 1000).scan(DARKER)
+    desk.send(CommandReleased(desk.moves[-1]["command_id"], "u1"))
+    later(desk, 4_000).scan(DARKER)
     assert desk.outcomes() == []
     assert (last_reading(desk)["proposal_id"], last_reading(desk)["no_proposal"]) == (
         None,

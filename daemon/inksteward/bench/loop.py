@@ -11,11 +11,12 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any
 
-import numpy as np
-
 from inksteward import __version__
 from inksteward.bench.configuration import configuration, job
+from inksteward.bench.pace import Pace
+from inksteward.bench.strip import Strip
 from inksteward.config import parse
+from inksteward.control.numerics import Array
 from inksteward.events import (
     CommandEnded,
     CommandReleased,
@@ -34,10 +35,8 @@ from inksteward.events import (
 from inksteward.steward import State, initial, step
 from inksteward_simulators.press.press import Press
 from inksteward_simulators.scenario_forms import Scenario
-from inksteward_simulators.strip_layout import cycle_layout
 
 RUN_ID = "run-1"
-INSTRUMENT_SIGMA_D = 0.0075
 
 Decide = Callable[[dict[str, Any]], dict[str, Any] | None]
 """From a proposal to verdict and edits of a decision; None leaves it undecided."""
@@ -47,15 +46,6 @@ def approve_all(proposal: dict[str, Any]) -> dict[str, Any] | None:
     """The simplest operator."""
     del proposal
     return {"verdict": "approve"}
-
-
-@dataclass(frozen=True, slots=True)
-class Pace:
-    """Sheets between scans, from pulling a sheet to its reading, and from proposal to decision."""
-
-    scan_every: int = 60
-    scan_delay: int = 25
-    approval_delay: int = 20
 
 
 @dataclass(slots=True)
@@ -86,8 +76,7 @@ class Loop:
         self.scenario, self.decide = scenario, decide
         self.press = Press(scenario, seed=seed, run_id=RUN_ID)
         self.pace = pace or Pace()
-        self.rng = np.random.default_rng([seed, 77])
-        self.layout = cycle_layout(self._unit_states())
+        self.strip = Strip(scenario, self.press, seed)
         self.state: State = initial()
         self.ledger = Ledger()
         self.rows: list[tuple[Stamp, Event, tuple[Effect, ...]]] = []
@@ -100,9 +89,6 @@ class Loop:
         data = configuration(scenario, **{**bench, **(sections or {})})
         self.config = parse(data, "bench")
         self._start(data)
-
-    def _unit_states(self) -> list[Any]:
-        return list(self.scenario.units)
 
     def _start(self, data: dict[str, Any]) -> None:
         operators = ({"id": "op-anna", "name": "Anna", "revoked": False, "key": []},)
@@ -219,58 +205,16 @@ class Loop:
 
     def scan(self) -> None:
         """A sheet is pulled now and read after its delay."""
-        sheet = self.press.pull()
-        patches = []
-        for patch in self.layout:
-            values = sheet.patch(patch.inks, patch.tone_pct, patch.x_mm, patch.width_mm)
-            noise = self.rng.standard_normal(4) * INSTRUMENT_SIGMA_D
-            density = {
-                name: round(float(value) + float(error), 4)
-                for (name, value), error in zip(values.items(), noise, strict=True)
-            }
-            patches.append(
-                {
-                    "x_mm": patch.x_mm,
-                    "kind": patch.kind,
-                    "inks": list(patch.inks),
-                    "tone_pct": patch.tone_pct,
-                    "density": density,
-                }
-            )
-        form = self.scenario.job
-        payload = {
-            "scan_id": f"s-{self.press.sheet:06d}",
-            "run_id": RUN_ID,
-            "side": "front",
-            "sheet": self.press.sheet,
-            "taken_at": "2026-03-02T08:15:30.000Z",
-            "extent": "full",
-            "instrument": {
-                "id": "strip-1",
-                "kind": "strip",
-                "status": form.status,
-                "polarised": form.polarised,
-                "paper_relative": form.paper_relative,
-            },
-            "patches": patches,
-        }
+        payload = self.strip.scan(RUN_ID).model_dump(mode="json", exclude_none=True)
         self._later(self.pace.scan_delay, lambda: self.receive("scan", payload))
 
-    def errors(self) -> dict[str, np.ndarray]:
+    def errors(self) -> dict[str, Array]:
         """True density minus aim per unit and zone, now and without sheet noise."""
-        result = {}
-        for unit in self.scenario.units:
-            there = self.press.unit(unit.unit)
-            result[unit.unit] = there.density(there.film_um()) - unit.aim_d
-        return result
+        return self.strip.errors()
 
     def out(self) -> float:
         """Share of zones out of tolerance, by the truth."""
-        flags: list[bool] = []
-        for unit in self.scenario.units:
-            error = self.errors()[unit.unit]
-            flags.extend((error < unit.tolerance_d[0]) | (error > unit.tolerance_d[1]))
-        return float(np.mean(flags))
+        return self.strip.out()
 
     def run(self, sheets: int) -> Ledger:
         """Print and control so many sheets."""

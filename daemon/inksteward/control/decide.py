@@ -70,6 +70,15 @@ def _why_not(situation: Situation, zone: int, error: float, width: float, sigma:
     return LeftCode.IN_TOLERANCE if abs(error) <= width else LeftCode.WITHIN_NOISE
 
 
+def _why_nothing(situation: Situation, view: Forecast, left: list[LeftAlone]) -> NoProposal:
+    """Why no zone acts: some out by what may be noise, or by what keys do not mend, or none out at all."""
+    if any(item.code is LeftCode.WITHIN_NOISE for item in left):
+        return NoProposal.WITHIN_NOISE
+    silent = [item.zone - 1 for item in left if item.code is LeftCode.NOT_A_KEY_FAULT]
+    out = any(not situation.low[i] <= view.settled_density[i] <= situation.high[i] for i in silent)
+    return NoProposal.NOT_A_KEY_FAULT if out else NoProposal.IN_TOLERANCE
+
+
 def _common(situation: Situation, want: Array, act: NDArray[np.bool_]) -> float | None:
     """ln change of the sweep that explains the wanted changes, or None if keys are the better remedy."""
     sigma = situation.plant.sigma
@@ -134,13 +143,15 @@ def _stuck(situation: Situation, plan: _Plan, solution: Solution, view: Forecast
     return found
 
 
-def _unreachable(situation: Situation, zones: list[int], solution: Solution, view: Forecast) -> Remark:
+def _unreachable(
+    situation: Situation, zones: list[int], solution: Solution, reached: Array, view: Forecast
+) -> Remark:
+    """What the aim would need without limits, and what is left of the settled film, as a share, within them."""
     closing = float(solution.free[zones[0]]) < 0.0
     first = zones[0]
     needed = float(situation.present.gaps_um[first]) * (1.0 + float(solution.free[first]))
     floor = floor_um(situation.unit, first)
-    reach = situation.present.gaps_um[first] * (1.0 + solution.relative[first])
-    settled = float(view.settled[first]) * float(reach) / float(situation.present.gaps_um[first])
+    settled = float(view.settled[first]) * float(reached[first])
     return words.unreachable(situation, zones, closing, needed, floor, settled)
 
 
@@ -149,9 +160,7 @@ def work_out(situation: Situation) -> Worked:
     view = forecast(situation)
     act, left = _acting(situation, view)
     if not bool(np.any(act)):
-        noise = any(item.code is LeftCode.WITHIN_NOISE for item in left)
-        reason = NoProposal.WITHIN_NOISE if noise else NoProposal.IN_TOLERANCE
-        return Worked(view, (), None, tuple(left), (), reason)
+        return Worked(view, (), None, tuple(left), (), _why_nothing(situation, view, left))
     plan = _plan(situation, view, act)
     influence = influence_of(situation)
     solution = _solve(situation, plan, influence)
@@ -166,7 +175,7 @@ def _within_reach(
     situation: Situation, plan: _Plan, influence: Array, solution: Solution | NoSolution, view: Forecast
 ) -> tuple[_Plan, Solution | NoSolution, list[Remark]]:
     """Where keys stand at their end, move the sweep as far as these zones need and let the other keys follow;
-    where the sweep is at its end too, take the zones out of the goal."""
+    where the sweep is at its end too, ask of the zones no more than their own keys can give."""
     if not isinstance(solution, Solution):
         return plan, solution, []
     stuck = _stuck(situation, plan, solution, view)
@@ -176,11 +185,14 @@ def _within_reach(
     if abs(target - situation.present.sweep_pct) >= LEAST_SWEEP_PCT:
         helped = replace(plan, sweep=(target, target))
         return helped, _solve(situation, helped, influence), []
-    weight = plan.weight.copy()
-    weight[stuck] = 0.0
-    plan = replace(plan, weight=weight)
-    remark = _unreachable(situation, stuck, solution, view)
-    return plan, _solve(situation, plan, influence), [remark]
+    want = plan.want.copy()
+    for i in stuck:
+        want[i] = ln(1.0 + float(influence[i, i]) * float(solution.relative[i]))
+    plan = replace(plan, want=want)
+    final = _solve(situation, plan, influence)
+    kept = final if isinstance(final, Solution) else solution
+    reached = 1.0 + product(influence, kept.relative)
+    return plan, final, [_unreachable(situation, stuck, solution, reached, view)]
 
 
 def _sweep_needed(
@@ -245,10 +257,19 @@ def _worked(
         without = _solve(situation, replace(plan, sweep=(at, at)), influence)
     rows, dropped = rows_of(situation, view, plan.want, solution, without, sweep)
     if not rows and sweep is None:
-        nothing = NoProposal.INFEASIBLE if remarks else NoProposal.WITHIN_NOISE
-        return Worked(view, (), None, (*left, *dropped), tuple(remarks), nothing)
+        held = any(solution.tight[item.zone - 1] for item in dropped)
+        nothing = NoProposal.INFEASIBLE if remarks or held else NoProposal.WITHIN_NOISE
+        return Worked(view, (), None, (*left, *dropped), tuple(remarks), nothing, _exact(plan, solution))
     moved = {row.zone for row in rows}
     said = [item for item in (*left, *dropped) if item.zone not in moved]
     if sweep is not None and not plan.movable.any():
         remarks.append(words.shortage(sweep))
-    return Worked(view, rows, sweep, tuple(said), tuple(remarks), None)
+    return Worked(view, rows, sweep, tuple(said), tuple(remarks), None, _exact(plan, solution))
+
+
+def _exact(plan: _Plan, solution: Solution) -> tuple[float, ...]:
+    return (
+        *(float(value) for value in plan.want),
+        *(float(value) for value in solution.relative),
+        solution.ln_sweep,
+    )

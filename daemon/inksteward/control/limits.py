@@ -14,7 +14,7 @@ import numpy as np
 
 from inksteward.contract.codes import LimitCode
 from inksteward.control.gaps import gap_um, opening_pct, um_per_pct
-from inksteward.control.numerics import Array, ln
+from inksteward.control.numerics import Array, exp, ln
 from inksteward.control.qp import BIG, Rows
 from inksteward.model import BladeKind, KeyCalibration, Limits, Unit
 
@@ -107,7 +107,7 @@ def _hull(unit: Unit, present: Present, limits: Limits) -> tuple[Array, Array]:
     low, high = [], []
     for i, opening in enumerate(present.opening_pct):
         key = unit.calibration.keys[i]
-        gap = float(present.gaps_um[i])
+        gap = gap_um(key, opening)
         down = _slack_pct(key)
         up = (key.backlash_mpct + key.overshoot_mpct) / 1000.0
         low.append(gap - down * max(_slopes(key, opening - limits.step_pct - down, opening)))
@@ -171,13 +171,14 @@ def _interaction_rows(table: _Table, unit: Unit, influence: Array, limits: Limit
     others = influence.copy()
     index = np.arange(unit.zones)
     others[index, index] = 0.0
-    room = np.full(unit.zones, limits.interaction_ln)
+    rounded = np.zeros(unit.zones)
     for j in range(unit.zones):
-        room = room - np.abs(others[:, j]) * rounding[j]
-    room = np.maximum(room, 0.0)
+        rounded = rounded + np.abs(others[:, j]) * rounding[j]
+    more = np.maximum(exp(limits.interaction_ln) - 1.0 - rounded, 0.0)
+    less = np.maximum(1.0 - exp(-limits.interaction_ln) - rounded, 0.0)
     both = np.concatenate((others, -others, np.zeros((unit.zones, 1))), axis=1)
     for i in np.nonzero(np.any(others != 0.0, axis=1))[0]:
-        table.add(both[i], -float(room[i]), float(room[i]), LimitCode.INTERACTION)
+        table.add(both[i], -float(less[i]), float(more[i]), LimitCode.INTERACTION)
 
 
 def _travel_row(table: _Table, unit: Unit, present: Present, limits: Limits) -> None:

@@ -17,6 +17,8 @@ from inksteward.control.qp import NoSolution, Solution
 from inksteward.control.situation import Forecast, LeftAlone, Row, Situation, Sweep
 
 LEAST_SWEEP_PCT = 0.5
+HAIR_PCT = 1e-9
+"""50.3 - 50.0 is not 0.3 in binary: whole steps count in spite of that."""
 LEAST_WITHHELD_PCT = 0.2
 
 
@@ -25,7 +27,7 @@ def on_grid(from_pct: float, wanted_pct: float, step_pct: float) -> float:
 
     A read-back may lie a little outside 0..100: what stays there is not pulled in.
     """
-    steps = math.floor(abs(wanted_pct - from_pct) / step_pct + 1e-9)
+    steps = math.floor(abs(wanted_pct - from_pct) / step_pct + HAIR_PCT)
     signed = steps * step_pct if wanted_pct > from_pct else -steps * step_pct
     return round(min(max(from_pct + signed, min(from_pct, 0.0)), max(from_pct, 100.0)), 3)
 
@@ -35,7 +37,7 @@ def sweep_of(situation: Situation, solution: Solution) -> Sweep | None:
     at = situation.present.sweep_pct
     wanted = at * exp(solution.ln_sweep)
     to = on_grid(at, wanted, situation.unit.sweep.resolution_pct)
-    if abs(to - at) < LEAST_SWEEP_PCT:
+    if abs(to - at) < LEAST_SWEEP_PCT - HAIR_PCT:
         return None
     return Sweep(round(at, 3), to, words.sweep(at, to, solution.sweep_tight))
 
@@ -46,7 +48,7 @@ def _targets(situation: Situation, solution: Solution) -> tuple[float, ...]:
         key, gap = situation.unit.calibration.keys[i], float(situation.present.gaps_um[i])
         change = opening_pct(key, gap * (1.0 + float(solution.relative[i]))) - opening_pct(key, gap)
         to = on_grid(opening, opening + change, situation.unit.resolution_pct)
-        worth = abs(to - opening) >= LEAST_MOVE_PCT and 0.0 <= to <= 100.0
+        worth = abs(to - opening) >= LEAST_MOVE_PCT - HAIR_PCT and 0.0 <= to <= 100.0
         result.append(to if worth else round(opening, 3))
     return tuple(result)
 
@@ -88,8 +90,8 @@ def rows_of(
     rows, left = [], []
     for i, to_pct in enumerate(targets):
         at = situation.present.opening_pct[i]
-        inside = 0.0 <= to_pct <= 100.0
-        if to_pct == round(at, 3) and (alone is None or alone[i] == round(at, 3) or not inside):
+        start = round(at, 3)
+        if to_pct == start:
             if want[i] != 0.0:
                 left.append(words.left(situation, view, i, LeftCode.HELD_BACK))
             continue
@@ -98,7 +100,7 @@ def rows_of(
         rows.append(
             Row(
                 zone=i + 1,
-                from_pct=round(at, 3),
+                from_pct=start,
                 to_pct=to_pct,
                 gap_um_after=round(float(gaps[i]), 1),
                 predicted_next=round(density(float(following[i]), situation.ink), 3),
@@ -106,7 +108,7 @@ def rows_of(
                 settled_by_sheet=math.ceil(by),
                 limited_by=limited,
                 why=words.move(situation, view, i, to_pct > at, limited),
-                to_pct_if_sweep_left=alone[i] if alone is not None else None,
+                to_pct_if_sweep_left=alone[i] if alone is not None and alone[i] != start else None,
             )
         )
     return tuple(rows), tuple(left)

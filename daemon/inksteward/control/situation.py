@@ -106,7 +106,11 @@ class Remark:
 
 @dataclass(frozen=True, slots=True)
 class Worked:
-    """What was worked out: either rows and sweep, or ``nothing`` with the reason."""
+    """What was worked out: either rows and sweep, or ``nothing`` with the reason.
+
+    ``exact``: the wanted ln changes, relative gap changes and ln sweep change behind the rows, before any rounding
+    (empty where nothing was solved): what a replay is compared by, since targets on a drive's grid hide much.
+    """
 
     forecast: Forecast
     rows: tuple[Row, ...]
@@ -114,3 +118,4 @@ class Worked:
     left: tuple[LeftAlone, ...]
     remarks: tuple[Remark, ...]
     nothing: NoProposal | None
+    exact: tuple[float, ...] = ()

@@ -19,6 +19,8 @@ from inksteward_simulators.scenario_forms import Scenario
 OPERATOR = "op-anna"
 RUN_ID = "run-0412"
 SCAN_EVERY_SHEETS = 60
+FASTEST_SPH = 200_000
+"""What a counter may say at most; it says the rate that a wall clock sees."""
 
 
 class DemoError(Exception):
@@ -72,6 +74,11 @@ def plan_of(options: argparse.Namespace) -> Plan:
         raise DemoError(f"--time-factor {factor}: expected 0.1 to 60")
     if options.interactive and options.time_factor is None:
         factor = 1.0
+    if scenario.speed_sph * factor > FASTEST_SPH:
+        raise DemoError(
+            f"--time-factor {factor}: at {scenario.speed_sph:g} sheets an hour expected at most "
+            f"{FASTEST_SPH / scenario.speed_sph:.4g}, or the counter would show more than {FASTEST_SPH} an hour"
+        )
     plan = Plan(
         scenario=scenario.model_copy(update={"time_factor": factor}),
         seed=options.seed,

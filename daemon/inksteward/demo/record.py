@@ -14,11 +14,13 @@ KINDS = ("approved", "left out", "edited", "rejected", "lapsed")
 class Record:
     """Payloads in the order of their arrival.
 
-    ``decided`` counts outcomes by kind of decision; ``moves`` holds unit, sheet and number of keys.
+    ``standing`` holds the proposal that each unit shows; ``decided`` counts outcomes by kind of decision; ``moves``
+    holds unit, sheet and number of keys.
     """
 
     readings: list[dict[str, Any]] = field(default_factory=list)
     proposals: dict[str, dict[str, Any]] = field(default_factory=dict)
+    standing: dict[str, str] = field(default_factory=dict)
     decisions: dict[str, dict[str, Any]] = field(default_factory=dict)
     outcomes: list[dict[str, Any]] = field(default_factory=list)
     moves: list[tuple[str, int, int]] = field(default_factory=list)
@@ -30,11 +32,13 @@ class Record:
     reached_at: int | None = None
 
     def take(self, topic: str, data: dict[str, Any]) -> None:
-        """Keep one payload; ``topic`` without the press's root."""
-        if topic == "reading":
+        """Keep one payload, empty for a topic that was cleared; ``topic`` without the press's root."""
+        if topic.startswith("proposal/"):
+            self._proposal(topic.removeprefix("proposal/"), data)
+        elif not data:
+            return
+        elif topic == "reading":
             self._reading(data)
-        elif topic.startswith("proposal/"):
-            self.proposals[data["proposal_id"]] = data
         elif topic == "decision":
             self.decisions.setdefault(data["decision_id"], data)
         elif topic == "outcome":
@@ -46,6 +50,13 @@ class Record:
             self.sheet = data["sheet"]
         elif topic == "alarm":
             self.alarms.update(row["code"] for row in data["alarms"])
+
+    def _proposal(self, unit: str, data: dict[str, Any]) -> None:
+        if data:
+            self.proposals[data["proposal_id"]] = data
+            self.standing[unit] = data["proposal_id"]
+        else:
+            self.standing.pop(unit, None)
 
     def _reading(self, data: dict[str, Any]) -> None:
         if any(kept["scan_id"] == data["scan_id"] for kept in self.readings):
@@ -88,6 +99,13 @@ class Record:
     def missing_kinds(self) -> tuple[str, ...]:
         """Kinds of decision that did not occur yet."""
         return tuple(kind for kind in KINDS if not self.decided[kind])
+
+    @property
+    def one_outcome_each(self) -> bool:
+        """Every proposal has one outcome; the one that a unit still shows may have none."""
+        ended = Counter(outcome["proposal_id"] for outcome in self.outcomes)
+        lacking = self.proposals.keys() - ended.keys() - set(self.standing.values())
+        return not lacking and all(count == 1 for count in ended.values())
 
     @property
     def reached(self) -> bool:

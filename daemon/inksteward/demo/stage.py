@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import json
+import sys
 import time
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
@@ -31,7 +32,9 @@ from inksteward_simulators.link import BenchLink
 from inksteward_simulators.link_messages import RunRequest
 
 WATCHED = ("reading", "proposal/+", "decision", "outcome", "counter", "alarm", "status")
+RETAINED = ("job", "press", "reading", "alarm", "status")
 ONLINE_S = 30.0
+LAST_WORD_S = 5.0
 STUCK_S = 60.0
 
 
@@ -45,6 +48,8 @@ async def play(plan: Plan) -> int:
             record = await _play(plan, address, parts)
         finally:
             await parts.end_all()
+            if plan.broker is not None:
+                await _clear(plan, address)
     return conclude(plan, record, time.monotonic() - began)
 
 
@@ -59,8 +64,7 @@ async def _play(plan: Plan, address: str, parts: Processes) -> Record:
     ptys = await _instruments(plan, address, parts, link)
     kid = write_operator(plan)
     write_config(plan, address, ptys)
-    host, port = urlsplit(address).hostname or "127.0.0.1", urlsplit(address).port or 1883
-    async with _client(host, port) as client:
+    async with _client(*_host_and_port(address)) as client:
         root = f"inksteward/v1/{press}/"
         for topic in WATCHED:
             await client.subscribe(root + topic, qos=1)
@@ -74,8 +78,43 @@ async def _play(plan: Plan, address: str, parts: Processes) -> Record:
             await bench.run(RunRequest(printing=False))
             record.truth = (await bench.truth()).model_dump()
         await parts.end("operator")
-        await parts.end("service")
+        code = await parts.end("service")
+        if code != 0:
+            raise DemoError(f"the service ended with {code}: see service.log")
+        await _hear_out(client, root, record)
         return record
+
+
+async def _hear_out(client: aiomqtt.Client, root: str, record: Record) -> None:
+    """Take what the service said of proposals until its last word."""
+    try:
+        async with asyncio.timeout(LAST_WORD_S):
+            async for message in client.messages:
+                if _status(message, root) == "offline":
+                    return
+                topic = str(message.topic).removeprefix(root)
+                if topic in ("decision", "outcome") or topic.startswith("proposal/"):
+                    record.take(topic, _data(message))
+    except TimeoutError as error:
+        raise DemoError(f"the service's last word did not come within {LAST_WORD_S:g} s") from error
+
+
+async def _clear(plan: Plan, address: str) -> None:
+    """Take everything retained off a broker that is not ours."""
+    root = f"inksteward/v1/{plan.scenario.press}/"
+    units = [unit.unit for unit in plan.scenario.units]
+    per_unit = [name for unit in units for name in (f"proposal/{unit}", f"keys/{unit}/position")]
+    try:
+        async with _client(*_host_and_port(address)) as client:
+            for topic in (*RETAINED, *per_unit):
+                await client.publish(root + topic, b"", qos=1, retain=True)
+    except DemoError as error:
+        print(f"what is retained was not cleared: {error}", file=sys.stderr)
+
+
+def _host_and_port(address: str) -> tuple[str, int]:
+    parts = urlsplit(address)
+    return parts.hostname or "127.0.0.1", parts.port or 1883
 
 
 @asynccontextmanager
@@ -123,9 +162,16 @@ async def _online(client: aiomqtt.Client, root: str, parts: Processes) -> None:
             message = await asyncio.wait_for(anext(client.messages), 1.0)
         except TimeoutError:
             continue
-        if str(message.topic) == root + "status" and _data(message).get("state") == "online":
+        if _status(message, root) == "online":
             return
     raise DemoError(f"the service was not online within {ONLINE_S:g} s: see service.log")
+
+
+def _status(message: aiomqtt.Message, root: str) -> str | None:
+    """What the service says of itself now; a retained copy may be an earlier service's word."""
+    if message.retain or str(message.topic) != root + "status":
+        return None
+    return str(_data(message).get("state"))
 
 
 def _data(message: aiomqtt.Message) -> dict[str, Any]:
@@ -159,9 +205,9 @@ def _done(plan: Plan, record: Record) -> bool:
 
 
 def _show(record: Record, topic: str, data: dict[str, Any], quiet: bool) -> None:
+    record.take(topic, data)
     if not data:
         return
-    record.take(topic, data)
     if topic == "reading":
         print("\n".join(screen.reading(data)), flush=True)
     elif topic.startswith("proposal/") and not quiet:

@@ -45,18 +45,13 @@ def _checks(plan: Plan, record: Record) -> list[tuple[str, bool, str]]:
     checks = [
         ("goal", reached, f"{wanted}: {f'from sheet {record.reached_at}' if reached else 'no'}"),
         ("contacts", not contacts, f"blade and roller touched {len(contacts)} times"),
-        ("outcomes", _one_each(record), "every ended proposal has exactly one outcome"),
+        ("outcomes", record.one_outcome_each, "every ended proposal has exactly one outcome"),
     ]
     if not plan.interactive:
         missing = record.missing_kinds
         text = "every kind occurred" if not missing else f"missing: {', '.join(missing)}"
         checks.append(("decisions", not missing, text))
     return checks
-
-
-def _one_each(record: Record) -> bool:
-    ids = [outcome["proposal_id"] for outcome in record.outcomes]
-    return len(ids) == len(set(ids))
 
 
 def _journal(plan: Plan) -> list[tuple[str, bool, str]]:

@@ -8,7 +8,7 @@ from typing import Any
 
 
 class Rule(StrEnum):
-    """What a refusal rests on. The last five are the guard's."""
+    """What a refusal rests on. The last six are the guard's and the core's at release."""
 
     CALIBRATION_MISSING = "calibration_missing"
     CALIBRATION_EXPIRED = "calibration_expired"
@@ -32,6 +32,7 @@ class Rule(StrEnum):
     NO_READ_BACK = "no_read_back"
     POSITION_CHANGED = "position_changed"
     SECOND_CHECK = "second_check"
+    NOT_RELEASED = "not_released"
 
 
 @dataclass(frozen=True, slots=True)

@@ -86,7 +86,8 @@ class Service:
 
     async def run(self) -> int:
         """Serve until ``stop`` is set or a part fails; the exit code."""
-        self.publisher.resume(*self.opened.unsent)
+        for path, outstanding in self.opened.unsent:
+            self.publisher.resume(path, outstanding)
         try:
             await self.consumer.take(self._started())
         except NotAccepted as error:
@@ -162,28 +163,39 @@ class Service:
         )
 
     async def _after_step(self, event: Event) -> None:
-        """Begin the next file when run, day or the validity of a calibration has changed."""
+        """Begin the next file when run or day has changed; judge the calibrations anew when one has expired."""
         if isinstance(event, Started):
             return
         today = self.clock.today()
         label = files.label(self.config, self.consumer.state, today)
-        expired = isinstance(event, Ticked) and self.config.calibration_valid(today) != self._valid
-        if (label == self._label and not expired) or self.clock.mono_ns() < self._not_before_ns:
+        if label != self._label and self.clock.mono_ns() >= self._not_before_ns:
+            self._not_before_ns = self.clock.mono_ns() + NEW_FILE_AGAIN_NS
+            await self._next_file(label)
+        if isinstance(event, Ticked) and self.config.calibration_valid(today) != self._valid:
+            await self._start_anew()
+
+    async def _next_file(self, label: str) -> None:
+        """Begin it, but not before everything of the present file was sent: only the last files are looked through
+        at a start.
+        """
+        if not await self.publisher.drained(LAST_WORDS_S if self.link.connected.is_set() else 0.0):
+            self._log.warning("no new journal file yet: the present one holds what is still to be sent")
             return
-        if self.link.connected.is_set():
-            await self.publisher.drained(LAST_WORDS_S)
         try:
             await self.record.begin(label)
         except JournalError as error:
             self._log.error("no new journal file, the present one goes on", reason=str(error))
-            self._not_before_ns = self.clock.mono_ns() + NEW_FILE_AGAIN_NS
             return
-        self._label, self._valid = label, self.config.calibration_valid(today)
-        state = self.consumer.state
+        self._label, self._not_before_ns = label, 0
+        await self._start_anew()
+
+    async def _start_anew(self) -> None:
+        """A Started with the whole state as it is: the core goes on as the same instance."""
+        state, today = self.consumer.state, self.clock.today()
+        started = self._opening.started(state, state.operators, self.record.genesis, today)
         with contextlib.suppress(NotAccepted):  # latched and told already
-            await self.consumer.take(
-                self._opening.started(state, state.operators, self.record.genesis, today)
-            )
+            await self.consumer.take(started)
+            self._valid = started.calibration_valid
 
     def _contested(self) -> bool:
         """Another instance was seen on this press and nobody has acknowledged it yet."""

@@ -91,7 +91,7 @@ class Consumer:
         self.after_step: Callable[[Event], Awaitable[None]] | None = None
         self._queue: asyncio.Queue[_Item | None] = asyncio.Queue(ROOM)
         self._wake_ns = _NEVER
-        self._ended = False
+        self._ended = self._finished = False
         self._log = log_of("consumer")
 
     async def submit(self, event: Event) -> None:
@@ -100,6 +100,8 @@ class Consumer:
             raise NotAccepted("the service is ending")
         done: asyncio.Future[None] = asyncio.get_running_loop().create_future()
         await self._queue.put(_Item(event, done))
+        if self._finished:
+            self._refuse_rest()
         await done
 
     async def take(self, event: Event) -> None:
@@ -111,22 +113,29 @@ class Consumer:
 
     async def run(self) -> None:
         """Work until ``end``."""
-        while (item := await self._next()) is not None:
-            try:
-                await self._one(item.event)
-            except NotAccepted as refusal:
-                self._answer(item, refusal)
-            else:
-                self._answer(item, None)
-        while not self._queue.empty():
-            left = self._queue.get_nowait()
-            if left is not None:
-                self._answer(left, NotAccepted("the service is ending"))
+        item: _Item | None = None
+        try:
+            while (item := await self._next()) is not None:
+                try:
+                    await self._one(item.event)
+                except NotAccepted as refusal:
+                    self._answer(item, refusal)
+                else:
+                    self._answer(item, None)
+        finally:
+            self._ended = self._finished = True
+            self._answer(item, NotAccepted("the service broke at this event"))
+            self._refuse_rest()
 
     async def end(self) -> None:
         """Let ``run`` finish what is in the queue and return."""
         self._ended = True
         await self._queue.put(None)
+
+    def _refuse_rest(self) -> None:
+        """Nobody works any more: whoever still waits is told so."""
+        while not self._queue.empty():
+            self._answer(self._queue.get_nowait(), NotAccepted("the service is ending"))
 
     async def _next(self) -> _Item | None:
         wait_s = (self._wake_ns - self._clock.mono_ns()) / 1e9
@@ -186,8 +195,8 @@ class Consumer:
         self._hands.fault(self.faulty)
 
     @staticmethod
-    def _answer(item: _Item, refusal: NotAccepted | None) -> None:
-        if item.done is None or item.done.done():
+    def _answer(item: _Item | None, refusal: NotAccepted | None) -> None:
+        if item is None or item.done is None or item.done.done():
             return
         if refusal is None:
             item.done.set_result(None)

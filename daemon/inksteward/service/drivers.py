@@ -32,7 +32,7 @@ class Drivers:
     banks: Mapping[str, KeyBank]
 
 
-def build(config: Config, lend: Callable[[str], MqttLink]) -> Drivers:
+def build(config: Config, lend: Callable[[DriverSettings], MqttLink]) -> Drivers:
     """Make every configured driver; ``lend`` gives each one its MQTT connection.
 
     Raises StartError for an unknown one and for settings that it refuses.
@@ -41,7 +41,7 @@ def build(config: Config, lend: Callable[[str], MqttLink]) -> Drivers:
     banks: dict[str, KeyBank] = {}
     for settings in config.drivers:
         units = tuple(unit for unit in config.press.units if unit.unit in settings.units)
-        factory, context = _found(settings, config, units, lend(settings.name))
+        factory, context = _found(settings, config, units, lend(settings))
         try:
             driver = factory(context)
         except (ValueError, ImportError) as error:

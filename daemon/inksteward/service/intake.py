@@ -12,25 +12,31 @@ from inksteward.events import Event, InputDropped, LinkChanged, Received, Via
 from inksteward.service.clock import Clock
 from inksteward.service.consumer import Consumer
 from inksteward.service.errors import NotAccepted
-from inksteward.service.folding import Folding
+from inksteward.service.folding import Folding, unit_of
 from inksteward.service.log import log_of
 from inksteward.service.rates import Rates
 
 KEPT_BYTES = 1024
+SHORT_BYTES = 16 * 1024
+SHORT_TOPICS = ("counter", "decision", "request")
+"""Topics, key positions besides, under which nobody has more to say than 16 KiB."""
 HASHES_KEPT = 8
 TELL_DROPPED_S = 1.0
 
 
-def cut(raw: bytes) -> bytes:
+def cut(topic: str, raw: bytes) -> bytes:
     """A payload as it is kept: whole, or above the limit its size, hash and first KiB.
 
-    What is cut does not read as JSON, so the core refuses and answers it like any other unreadable message.
+    Counters, decisions, requests and key positions may have 16 KiB; scans, jobs and our own retained topics, whose
+    echo must come back whole, 256 KiB. Up to there a payload is kept as it came, also one that turns out to be
+    unreadable: whether it is only the core says, and the record must hold what the core saw. What is cut does not
+    read as JSON, so the core refuses and answers it like any other unreadable message.
     """
-    if len(raw) <= MAX_PAYLOAD_BYTES:
+    short = topic in SHORT_TOPICS or unit_of(topic) is not None
+    limit = SHORT_BYTES if short else MAX_PAYLOAD_BYTES
+    if len(raw) <= limit:
         return raw
-    words = (
-        f"{len(raw)} bytes, at most {MAX_PAYLOAD_BYTES} are read; sha256 {hashlib.sha256(raw).hexdigest()}: "
-    )
+    words = f"{len(raw)} bytes, at most {limit} are read; sha256 {hashlib.sha256(raw).hexdigest()}: "
     return words.encode() + raw[:KEPT_BYTES]
 
 
@@ -70,7 +76,7 @@ class Intake:
             return
         self._under_way[topic] += 1
         try:
-            await self._submit(Received(topic, cut(raw), retained, via, authenticated_as))
+            await self._submit(Received(topic, cut(topic, raw), retained, via, authenticated_as))
         finally:
             self._under_way[topic] -= 1
         self._folding.whole(topic, now_ms)

@@ -6,9 +6,10 @@ import asyncio
 from collections.abc import Iterator, Mapping
 from typing import Any
 
-from inksteward.events import CommandEnded, CommandReleased, Ended, Event, Move
+from inksteward.events import CommandEnded, CommandRefused, CommandReleased, Ended, Event, Move
 from inksteward.guard import Guard
 from inksteward.model import ReadBack, Unit, UnresolvedCommand
+from inksteward.model.verdict import Refusal, Rule
 from inksteward.ports import KeyBank, NotSent, Released
 from inksteward.service.consumer import Consumer
 from inksteward.service.errors import NotAccepted
@@ -17,6 +18,7 @@ from inksteward.steward.feed import unresolved
 
 PATIENCE_S = 5.0
 """How long an ending service waits for commands that are being handed over."""
+ENDING = "the service ended before it was handed over"
 
 
 class _Units(Mapping[str, Unit]):
@@ -43,20 +45,26 @@ class _Units(Mapping[str, Unit]):
 class _Watched:
     """A key bank for one release, which remembers whether the command was handed to it."""
 
-    def __init__(self, bank: KeyBank) -> None:
+    def __init__(self, bank: KeyBank | None) -> None:
         self._bank = bank
-        self.name = bank.name
+        self.name = "nobody" if bank is None else bank.name
         self.handed = False
 
     async def run(self, deliver: Any, link: Any) -> None:
         raise NotImplementedError("a bank is run by its supervisor")
 
     async def read_back(self, unit: str) -> ReadBack:
-        return await self._bank.read_back(unit)
+        return await self._served(unit).read_back(unit)
 
     async def move(self, released: Released) -> None:
+        bank = self._served(released.unit)
         self.handed = True
-        await self._bank.move(released)
+        await bank.move(released)
+
+    def _served(self, unit: str) -> KeyBank:
+        if self._bank is None:
+            raise NotSent(f"no key bank serves unit {unit}")
+        return self._bank
 
 
 class Mover:
@@ -74,11 +82,12 @@ class Mover:
     def start(self, effect: Move) -> None:
         """Begin with one command."""
         number = str(effect.command["command_id"])
-        if number in self._seen or self._ending:
-            self._log.error("a command was left alone", command_id=number, twice=number in self._seen)
+        if number in self._seen:
+            self._log.error("a command came twice and goes once", command_id=number)
             return
         self._seen.add(number)
-        task = asyncio.create_task(self._carry_out(effect))
+        carried = self._not_released(number, effect.unit, ENDING) if self._ending else self._carry_out(effect)
+        task = asyncio.create_task(carried)
         self._tasks.add(task)
         task.add_done_callback(self._tasks.discard)
 
@@ -94,29 +103,45 @@ class Mover:
 
     async def _carry_out(self, effect: Move) -> None:
         number = str(effect.command["command_id"])
-        bank = _Watched(self._banks[effect.unit])
+        bank = _Watched(self._banks.get(effect.unit))
         try:
             ended = await self._guard.release(effect.command, bank)
             self._log.info("command ended", command_id=number, unit=effect.unit, how=type(ended).__name__)
-        except NotSent as error:
-            self._log.error("command not sent", command_id=number, unit=effect.unit, reason=str(error))
-            await self._never_sent(number, effect.unit, str(error))
         except NotAccepted as error:
             self._log.error("command not recorded", command_id=number, unit=effect.unit, reason=str(error))
+            await self._not_handed(number, effect.unit, bank, str(error))
+        except NotSent as error:
+            self._log.error("command not sent", command_id=number, unit=effect.unit, reason=str(error))
+            await self._not_handed(number, effect.unit, bank, str(error))
         except asyncio.CancelledError:
-            if number in self._releasing and not bank.handed:
-                await self._never_sent(number, effect.unit, "the service ended before it was handed over")
+            await self._not_handed(number, effect.unit, bank, ENDING)
             raise
-        except Exception as error:  # noqa: BLE001 (a driver's fault; the guard has recorded what is known)
-            self._log.exception("a key bank failed", command_id=number, unit=effect.unit, reason=repr(error))
+        except Exception as error:  # noqa: BLE001 (a fault of a driver or of ours)
+            self._log.exception("a command failed", command_id=number, unit=effect.unit, reason=repr(error))
+            await self._not_handed(number, effect.unit, bank, repr(error))
         finally:
             self._releasing.discard(number)
 
-    async def _never_sent(self, number: str, unit: str, text: str) -> None:
+    async def _not_handed(self, number: str, unit: str, bank: _Watched, text: str) -> None:
+        """Give a command that broke off its end, or the core would wait for one that nobody carries out. If the
+        bank was asked the guard has recorded what is known.
+        """
+        if bank.handed:
+            return
+        if number in self._releasing:
+            await self._tell(CommandEnded(number, unit, Ended.NOT_SENT, text))
+        else:
+            await self._not_released(number, unit, text)
+
+    async def _not_released(self, number: str, unit: str, text: str) -> None:
+        refusal = Refusal(Rule.NOT_RELEASED, unit, None, None, None, text)
+        await self._tell(CommandRefused(number, unit, (refusal.payload(),)))
+
+    async def _tell(self, event: CommandEnded | CommandRefused) -> None:
         try:
-            await self._consumer.submit(CommandEnded(number, unit, Ended.NOT_SENT, text))
+            await self._consumer.submit(event)
         except NotAccepted as error:
-            self._log.error("end not recorded", command_id=number, unit=unit, reason=str(error))
+            self._log.error("end not recorded", command_id=event.command_id, reason=str(error))
 
     def _context(self, unit: str) -> tuple[tuple[UnresolvedCommand, ...], bool | None]:
         state = self._consumer.state
@@ -129,7 +154,12 @@ class Mover:
         """
         if isinstance(event, CommandReleased):
             self._releasing.add(event.command_id)
-        await self._consumer.submit(event)
+        try:
+            await self._consumer.submit(event)
+        except NotAccepted:
+            if isinstance(event, CommandReleased):
+                self._releasing.discard(event.command_id)
+            raise
         if isinstance(event, CommandReleased):
             pending = self._consumer.state.units[event.unit].pending
             if pending is None or not pending.released or pending.command["command_id"] != event.command_id:

@@ -158,7 +158,7 @@ class Connection(aiomqtt.Client):
         """What to call once this message was dealt with.
 
         Acknowledgements leave in the order in which the messages came, whoever is ready first: MQTT 5 section
-        4.6 asks for it, and some brokers disconnect a client that does not keep to it.
+        4.6 asks for it.
         """
         if message.qos == 0:
             return lambda: None

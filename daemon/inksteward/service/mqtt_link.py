@@ -15,7 +15,7 @@ from typing import NoReturn
 
 import aiomqtt
 
-from inksteward.config import Config
+from inksteward.config import Config, DriverKind, DriverSettings
 from inksteward.events import Publish
 from inksteward.ports import MqttLink, NotSent
 from inksteward.service.folding import unit_of
@@ -99,8 +99,8 @@ class BrokerLink:
             heard=False,
         )
 
-    def lend(self, driver: str) -> MqttLink:
-        """The connection for one driver."""
+    def lend(self, driver: DriverSettings) -> MqttLink:
+        """The connection for one driver, which publishes commands to its own units and nothing else."""
         return _Lent(self, driver)
 
     async def messages(self, driver: str, topic_filter: str) -> AsyncIterator[tuple[str, bytes, bool]]:
@@ -170,10 +170,15 @@ class BrokerLink:
 class _Lent:
     """ports.MqttLink for one driver."""
 
-    def __init__(self, link: BrokerLink, driver: str) -> None:
-        self._link, self._driver = link, driver
+    def __init__(self, link: BrokerLink, driver: DriverSettings) -> None:
+        self._link, self._driver = link, driver.name
+        units = driver.units if driver.kind is DriverKind.KEY_BANK else ()
+        self._own = tuple(f"keys/{unit}/command" for unit in units)
 
     async def publish(self, topic: str, payload: bytes, *, qos: int = 1, expiry_s: int | None = None) -> None:
+        if topic not in self._own:
+            expected = " or ".join(self._own) or "nothing"
+            raise NotSent(f"driver {self._driver} would publish {topic!r}: expected {expected}")
         await self._link.publish(topic, payload, qos=qos, expiry_s=expiry_s)
 
     def messages(self, topic_filter: str) -> AsyncIterator[tuple[str, bytes, bool]]:

@@ -11,7 +11,7 @@ from typing import TypeVar
 
 from inksteward.event_codec import as_stored
 from inksteward.events import Effect, Event, Stamp, Started
-from inksteward.journal import Head, Journal, Outstanding
+from inksteward.journal import Head, Journal
 from inksteward.journals import Journals
 from inksteward.service.checkpoints import Checkpoints
 from inksteward.service.clock import Clock
@@ -75,7 +75,7 @@ class Record:
         await self._do(lambda: self._begin(label))
 
     async def acknowledge(self, path: Path, places: Sequence[tuple[int, int]]) -> None:
-        """Note publishes that the broker took; those of a file that was succeeded are noted nowhere."""
+        """Note publishes that the broker took, in their own file."""
         if places:
             await self._do(lambda: self._acknowledge(path, places))
 
@@ -84,14 +84,10 @@ class Record:
         await self._do(self._close)
         self._thread.shutdown(wait=False)
 
-    def unacknowledged(self) -> tuple[Path, tuple[Outstanding, ...]]:
-        """Publishes to be sent again; before anything else runs."""
-        return self._journal.path, self._journal.unacknowledged()
-
     def _advance(self, state: State, event: Event) -> Advanced:
-        seen = as_stored(event)
         stamp = self.stamp()
         try:
+            seen = as_stored(event)
             after, effects = step(initial() if isinstance(seen, Started) else state, stamp, seen)
         except Exception as error:
             raise CoreFault(f"{type(event).__name__}: {type(error).__name__}: {error}") from error
@@ -107,6 +103,9 @@ class Record:
     def _acknowledge(self, path: Path, places: Sequence[tuple[int, int]]) -> None:
         if path == self._journal.path:
             self._journal.ack_all(places)
+        else:
+            with self._journal.earlier(path) as journal:
+                journal.ack_all(places)
 
     def _close(self) -> None:
         self._checkpoints.now(self._journal)

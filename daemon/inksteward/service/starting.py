@@ -11,13 +11,14 @@ from inksteward.authority_file import AuthorityFileError, OperatorsFile
 from inksteward.authority_file import load as load_operators
 from inksteward.config import Config, ConfigErrors, beside
 from inksteward.config import load as load_config
-from inksteward.journal import JournalError, Outstanding, Seal
+from inksteward.journal import Journal, JournalError, Outstanding, Seal
 from inksteward.journals import Journals
 from inksteward.ports import NotSent
 from inksteward.service import files
 from inksteward.service.checkpoints import Checkpoints, seal_with
 from inksteward.service.clock import Clock
 from inksteward.service.errors import CONFIGURATION, StartError
+from inksteward.service.log import log_of
 from inksteward.service.mqtt_client import tls_of
 from inksteward.service.mqtt_link import require_safe
 from inksteward.service.record import Record
@@ -47,14 +48,20 @@ class Setup:
     seal: Seal | None
 
 
+Unsent = tuple[tuple[Path, tuple[Outstanding, ...]], ...]
+"""Publishes that no broker has acknowledged, oldest file first."""
+
+
 @dataclass(frozen=True, slots=True)
 class Opened:
-    """The record as found: the state it leads to (None: nothing before us) and what is still to be sent."""
+    """The record as found: the state it leads to (None: nothing before us), the run or day of its file, and what is
+    still to be sent, by file.
+    """
 
     record: Record
     state: State | None
     label: str
-    unsent: tuple[Path, tuple[Outstanding, ...]]
+    unsent: Unsent
 
 
 def read(options: Options) -> Setup:
@@ -79,20 +86,43 @@ def read(options: Options) -> Setup:
 
 
 def open_record(setup: Setup, clock: Clock) -> Opened:
-    """Hold, verify and open the journal, or begin the first one. Raises StartError."""
+    """Hold, verify and open the journal, or begin the first one. Raises StartError.
+
+    The next file is not begun while the last one holds what is still to be sent: the service does that later.
+    """
     journals = Journals(setup.journal)
     journal = open_last(journals)
     state = last_state(journals)
     wanted = files.label(setup.config, state or initial(), clock.today())
+    unsent: Unsent = ()
     try:
         if journal is None:
             journal = journals.begin(wanted, clock.wall_ms())
-            unsent: tuple[Path, tuple[Outstanding, ...]] = (journal.path, ())
         else:
-            unsent = (journal.path, journal.unacknowledged())
-            if journal.head.seq > 0 and label_of(journal.path) != wanted:
+            unsent = _unsent(journals, journal)
+            if journal.head.seq > 0 and label_of(journal.path) != wanted and not unsent:
                 journal = journals.begin(wanted, clock.wall_ms(), journal)
     except JournalError as error:
         raise StartError(str(error)) from error
     record = Record(journals, journal, clock, Checkpoints(setup.seal, clock.mono_ns))
-    return Opened(record, state, wanted, unsent)
+    label = wanted if journal.head.seq == 0 else label_of(journal.path)
+    return Opened(record, state, label, unsent)
+
+
+def _unsent(journals: Journals, journal: Journal) -> Unsent:
+    """What the last file and the one before it left. Of the latter what was said once, and clears: the last state of
+    a retained topic may have been told since.
+    """
+    found: list[tuple[Path, tuple[Outstanding, ...]]] = []
+    for path in journals.paths()[:-1][-1:]:
+        try:
+            with journal.earlier(path) as before:
+                left = before.unacknowledged()
+        except JournalError as error:
+            log_of("journal").error(
+                "what it left to be sent cannot be read", path=str(path), reason=str(error)
+            )
+        else:
+            found.append((path, tuple(o for o in left if not (o.publish.retain and o.publish.payload))))
+    found.append((journal.path, journal.unacknowledged()))
+    return tuple((path, left) for path, left in found if left)

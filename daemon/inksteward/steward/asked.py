@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 
@@ -92,9 +93,11 @@ def _one(turn: Turn, run: Run, unit: Unit, worker: Work, origin: Origin) -> list
     if situation is None:
         return [FieldError("unit", unit.unit, "key positions and a counter of this run")]
     worked = worker(situation)
+    turn.put(replace(state, worked=worked.exact))
     if worked.nothing is not None:
-        said = worked.remarks[0].text if worked.remarks else "it stands where it should"
-        return [FieldError("unit", unit.unit, f"something to move: {said}")]
+        said = [*(item.text for item in worked.remarks), *(item.text for item in worked.left)]
+        why = said[0] if said else "every key stands where it should"
+        return [FieldError("unit", unit.unit, f"something to move: {why}")]
     lapse(turn, unit.unit, Lapse.REPLACED)
     refusal = stand(turn, unit, Basis(situation, worked, (), None, sheet, origin))
     return [] if refusal is None else [FieldError("unit", unit.unit, refusal.text)]

@@ -10,6 +10,7 @@ import hashlib
 import json
 from dataclasses import fields, is_dataclass
 from enum import Enum
+from functools import cache
 from types import NoneType, UnionType
 from typing import Any, TypeVar, Union, cast, get_args, get_origin, get_type_hints
 
@@ -34,7 +35,8 @@ def encode(value: Any) -> Any:
     if isinstance(value, BaseModel):
         return value.model_dump(mode="json")
     if is_dataclass(value) and not isinstance(value, type):
-        return {item.name: encode(getattr(value, item.name)) for item in fields(value)}
+        hints = _hints(type(value))
+        return {item.name: _member(hints[item.name], getattr(value, item.name)) for item in fields(value)}
     if isinstance(value, Enum):
         return value.value
     if isinstance(value, tuple | list):
@@ -42,6 +44,23 @@ def encode(value: Any) -> Any:
     if isinstance(value, dict):
         return {name: encode(item) for name, item in value.items()}
     return value
+
+
+@cache
+def _hints(form: type) -> dict[str, Any]:
+    return get_type_hints(form)
+
+
+def _ordered(form: Any) -> bool:
+    """Whether a mapping's order counts: every one but JSON objects, whose members are named by the contract."""
+    return get_origin(form) is dict and get_args(form)[1] is not Any
+
+
+def _member(form: Any, value: Any) -> Any:
+    """A mapping of ours as pairs, since a JSON object does not keep its order."""
+    if _ordered(form):
+        return [[name, encode(item)] for name, item in value.items()]
+    return encode(value)
 
 
 def decode(form: type[T], data: Any) -> T:
@@ -61,7 +80,8 @@ def _decode(form: Any, data: Any, place: str) -> Any:
         return _decode_tuple(get_args(form), data, place)
     if origin is dict:
         inner = get_args(form)[1]
-        return {name: _decode(inner, item, f"{place}.{name}") for name, item in data.items()}
+        pairs = data if _ordered(form) else data.items()
+        return {name: _decode(inner, item, f"{place}.{name}") for name, item in pairs}
     if form is Any or form in (str, int, bool, NoneType):
         return data
     if form is float:
@@ -76,7 +96,7 @@ def _decode_class(form: Any, data: Any, place: str) -> Any:
         return form.model_validate_json(json.dumps(data))
     if not is_dataclass(form):
         raise SnapshotError(f"{place}: {form}: a type that the snapshot knows was expected")
-    hints = get_type_hints(form)
+    hints = _hints(cast(type, form))
     names = {item.name for item in fields(form)}
     if not isinstance(data, dict) or set(data) != names:
         raise SnapshotError(f"{place}: members {sorted(names)} were expected")

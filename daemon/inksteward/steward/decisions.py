@@ -34,7 +34,8 @@ from inksteward.steward.state import Pending, Position, Standing, UnitState
 from inksteward.steward.turn import Turn
 
 FROM_TOL_PCT = 0.5
-VALID_S = 10
+VALID_S = 5
+"""A command that the keys have not taken by then lapses, before its confirmation can time out."""
 APPROVALS_KEPT = 5
 
 
@@ -151,16 +152,10 @@ def _apply(
     return apply_edits(unit.unit, _proposed(payload), sweep, decision.leave, changes, decision.leave_sweep)
 
 
-def _command(
-    turn: Turn,
-    unit: Unit,
-    state: UnitState,
-    standing: Standing,
-    position: Position,
-    moves: Moves,
-    who: tuple[str, str, str | None],
-) -> None:
-    """Approved: a command goes to the guard, which asks the interlock once more with fresh positions."""
+def _order(
+    turn: Turn, unit: Unit, standing: Standing, position: Position, moves: Moves
+) -> tuple[dict[str, Any], float]:
+    """The KeyCommand of approved moves, and the longest way that one of its drives goes, percent."""
     at, swept = openings(position), float(position.sweep_pct or 0.0)
     targets = tuple(
         CommandTarget(zone=move.zone + 1, from_pct=within_travel(at[move.zone]), to_pct=move.to_mpct / 1000.0)
@@ -176,12 +171,26 @@ def _command(
         sweep_pct=sweep,
         issued_at=turn.at,
         valid_s=VALID_S,
-    ).model_dump(mode="json", exclude_none=False)
+    ).model_dump(mode="json")
     command.pop("sig")
     ways = [abs(row.to_pct - row.from_pct) for row in targets]
     if sweep is not None:
         ways.append(abs(sweep - swept))
-    wait = confirmation_deadline_ms(round(max(ways) * 1000), unit.full_travel_s)
+    return command, max(ways)
+
+
+def _command(
+    turn: Turn,
+    unit: Unit,
+    state: UnitState,
+    standing: Standing,
+    position: Position,
+    moves: Moves,
+    who: tuple[str, str, str | None],
+) -> None:
+    """Approved: a command goes to the guard, which asks the interlock once more with fresh positions."""
+    command, way_pct = _order(turn, unit, standing, position, moves)
+    wait = confirmation_deadline_ms(round(way_pct * 1000), unit.full_travel_s)
     pending = Pending(
         command=command,
         proposal_id=standing.payload["proposal_id"],
@@ -191,7 +200,7 @@ def _command(
         released=False,
         confirm_ms=wait,
         deadline_mono_ms=turn.now_ms + wait + VALID_S * 1000,
-        sweep_from_pct=swept,
+        sweep_from_pct=float(position.sweep_pct or 0.0),
     )
     life = must(standing.life, Life.APPROVE)
     turn.put(replace(state, standing=replace(standing, life=life), pending=pending))

@@ -39,10 +39,8 @@ def must(life: ProposalState, what: Life) -> ProposalState:
     return state
 
 
-def _moved(state: UnitState, pending: Pending | None) -> tuple[tuple[MovedKey, ...], MovedSweep | None]:
+def _moved(state: UnitState, pending: Pending) -> tuple[tuple[MovedKey, ...], MovedSweep | None]:
     """What was asked to move and where it was read back."""
-    if pending is None:
-        return (), None
     position = state.position
     rows = []
     for row in pending.command["targets"]:
@@ -85,29 +83,32 @@ def end(
     pending = state.pending
     if decision is None and pending is not None:
         decision = (pending.decision_id, pending.operator, pending.via)
-    told = result in (ProposalState.MOVED, ProposalState.FAILED) and pending is not None
-    moved, sweep = _moved(state, pending) if told else ((), None)
+    told = pending if result in (ProposalState.MOVED, ProposalState.FAILED) else None
+    moved, sweep = _moved(state, told) if told is not None else ((), None)
     decision_id, operator, via = decision or (None, None, None)
-    outcome = Outcome.model_validate(
-        {
-            "proposal_id": standing.payload["proposal_id"],
-            "decision_id": decision_id,
-            "unit": unit,
-            "result": RESULTS[result],
-            "code": code,
-            "operator": operator,
-            "via": via,
-            "moved": moved,
-            "sweep": sweep,
-            "refusals": tuple(RefusedMove(**{**row, "rule": Rule(row["rule"])}) for row in refusals),
-            "journal": turn.head(),
-            "at": turn.at,
-        }
-    )
-    turn.publish("outcome", outcome)
+    facts = {
+        "proposal_id": standing.payload["proposal_id"],
+        "decision_id": decision_id,
+        "unit": unit,
+        "result": RESULTS[result],
+        "code": code,
+        "operator": operator,
+        "via": via,
+        "moved": moved,
+        "sweep": sweep,
+        "refusals": tuple(RefusedMove(**{**row, "rule": Rule(row["rule"])}) for row in refusals),
+        "journal": turn.head(),
+        "at": turn.at,
+    }
+    turn.publish("outcome", Outcome.model_validate(facts))
     turn.clear(f"proposal/{unit}")
     turn.put(replace(state, standing=None, pending=None, replaced_id=_replaced(standing, code)))
-    ended = {**turn.state.ended, standing.payload["proposal_id"]: unit}
+    _remember(turn, standing.payload["proposal_id"], unit)
+
+
+def _remember(turn: Turn, proposal_id: str, unit: str) -> None:
+    """Keep which unit an ended proposal was for, so that a late decision is told what stands now."""
+    ended = {**turn.state.ended, proposal_id: unit}
     for old in list(ended)[: max(len(ended) - ENDED_KEPT, 0)]:
         del ended[old]
     turn.state = replace(turn.state, ended=ended)

@@ -100,7 +100,7 @@ def read_back(turn: Turn, unit: Unit, position: Position | None) -> ReadBack:
 
 def unresolved(state: UnitState) -> tuple[UnresolvedCommand, ...]:
     """Commands whose end is not known: the pending one and those whose fate is unknown."""
-    commands = [*state.unresolved]
+    commands = [open_.command for open_ in state.unresolved]
     if state.pending is not None and state.pending.released:
         commands.append(state.pending.command)
     return tuple(

@@ -1,8 +1,7 @@
-"""Key positions and what becomes of released commands."""
+"""Key positions: judged, kept, fed to the film model, and what they mean for the proposal."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import replace
 
 from inksteward.approval import SWEEP, Life, moved_by_hand, within_reach
@@ -12,11 +11,11 @@ from inksteward.contract.codes import Alarm, Lapse
 from inksteward.contract.inputs import KeyPosition
 from inksteward.control.gaps import gap_um
 from inksteward.control.numerics import exp
-from inksteward.events import CommandEnded, CommandRefused, CommandReleased, Ended, Received
+from inksteward.events import Received
 from inksteward.model import Unit
-from inksteward.model.verdict import Rule
-from inksteward.steward.ending import end, lapse, must
-from inksteward.steward.feed import SHEETS_OF_TRAVEL, begin_estimate, complete, note_feed
+from inksteward.steward.commands import failed
+from inksteward.steward.ending import end, lapse
+from inksteward.steward.feed import SHEETS_OF_TRAVEL, begin_estimate, complete, note_feed, openings
 from inksteward.steward.propose import resolution_of
 from inksteward.steward.refusing import refuse
 from inksteward.steward.state import Pending, Position, Trial, UnitState
@@ -86,17 +85,27 @@ def _fed(turn: Turn, unit: Unit, state: UnitState, old: Position | None, sheet: 
         return state
     at = max(min(sheet, run.counted.sheet), 0)
     state = begin_estimate(turn, unit, state, at)
-    if old is None or not complete(old):
-        return note_feed(unit, state, at)
-    if (old.opening_pct, old.sweep_pct) == (new.opening_pct, new.sweep_pct):
+    return _booked(unit, state, at, openings(new), float(new.sweep_pct or 0.0))
+
+
+def _booked(unit: Unit, state: UnitState, at: int, now: tuple[float, ...], swept_pct: float) -> UnitState:
+    """Book what moved by more than one step of the drives since it was booked last: read-backs jitter."""
+    booked, sweep = state.booked_pct, state.booked_sweep_pct
+    if len(booked) != len(now) or sweep is None:
+        return replace(note_feed(unit, state, at), booked_pct=now, booked_sweep_pct=swept_pct)
+    moved = [zone for zone, value in enumerate(now) if abs(value - booked[zone]) > unit.resolution_pct + 1e-9]
+    swept = abs(swept_pct - sweep) > unit.sweep.resolution_pct + 1e-9
+    if not moved and not swept:
         return state
-    moved = [
-        (at, zone, abs(float(b) - float(a)))
-        for zone, (a, b) in enumerate(zip(old.opening_pct, new.opening_pct, strict=True))
-        if a is not None and b is not None and a != b
-    ]
+    travel = [(at, zone, abs(now[zone] - booked[zone])) for zone in moved]
     kept = tuple(item for item in state.travel if item[0] >= at - SHEETS_OF_TRAVEL)
-    return note_feed(unit, replace(state, travel=(*kept, *moved)), at)
+    state = replace(
+        state,
+        travel=(*kept, *travel),
+        booked_pct=tuple(now[zone] if zone in moved else value for zone, value in enumerate(booked)),
+        booked_sweep_pct=swept_pct if swept else sweep,
+    )
+    return note_feed(unit, state, at)
 
 
 def _alarms(turn: Turn, unit: Unit, position: Position) -> None:
@@ -139,10 +148,8 @@ def _by_hand(turn: Turn, unit: Unit) -> None:
     from_pct = {row["zone"]: row["from_pct"] for row in standing.payload["moves"]}
     origin = {zone: round(value * 1000) for zone, value in from_pct.items()}
     for zone in within_reach(frozenset(from_pct), unit.coupling):
-        if zone not in origin and standing.origin_pct[zone - 1] is not None:
-            origin[zone] = round(float(standing.origin_pct[zone - 1] or 0.0) * 1000)
-    if standing.origin_sweep_pct is not None:
-        origin[SWEEP] = round(standing.origin_sweep_pct * 1000)
+        origin.setdefault(zone, round(standing.origin_pct[zone - 1] * 1000))
+    origin[SWEEP] = round(standing.origin_sweep_pct * 1000)
     now: dict[int, int | None] = {
         zone + 1: None if value is None else round(value * 1000)
         for zone, value in enumerate(position.opening_pct)
@@ -192,6 +199,8 @@ def _moved(turn: Turn, unit: Unit, state: UnitState, pending: Pending) -> None:
     turns = list(state.turns) or [()] * unit.zones
     for row in pending.command["targets"]:
         zone = row["zone"] - 1
+        if row["to_pct"] == row["from_pct"]:
+            continue
         direction = 1 if row["to_pct"] > row["from_pct"] else -1
         turns[zone] = (*turns[zone], direction)[-TURNS_KEPT:]
     state = replace(state, turns=tuple(turns))
@@ -209,65 +218,3 @@ def _trials(turn: Turn, state: UnitState, pending: Pending) -> tuple[Trial, ...]
     zones = [row["zone"] - 1 for row in pending.command["targets"]]
     moved = tuple((zone, float(before[zone]), float(after[zone])) for zone in zones)
     return add_trials(state, moved, float(run.counted.sheet))
-
-
-def failed(turn: Turn, unit: str, text: str, *, fate_unknown: bool = False) -> None:
-    """A released command did not end as it should: outcome, unit suspended, alarm."""
-    state = turn.unit(unit)
-    pending = state.pending
-    command: tuple[Mapping[str, object], ...] = (pending.command,) if pending and fate_unknown else ()
-    life = Life.CONFIRM_TIMEOUT if fate_unknown else Life.BANK_FAILED
-    code = Alarm.FATE_UNKNOWN if fate_unknown else Alarm.MOVE_FAILED
-    end(turn, unit, life, code=code)
-    state = turn.unit(unit)
-    unresolved = (*state.unresolved, *(dict(item) for item in command))
-    turn.put(replace(state, suspended=text, unresolved=unresolved))
-    remedy = "look at the keys, then acknowledge: the read-back is adopted and proposals go on"
-    turn.alarm(code, f"unit {unit}: {text}", remedy, unit=unit, latched=True)
-
-
-def _awaited(state: UnitState, command_id: str, *, released: bool) -> Pending | None:
-    """The unit's pending command if it is this one and was released, or not yet, as asked; else late news."""
-    pending = state.pending
-    if pending is None or pending.command["command_id"] != command_id or pending.released is not released:
-        return None
-    return pending
-
-
-def on_released(turn: Turn, event: CommandReleased) -> None:
-    """The guard passed the command: from now on its targets may be reached at any moment."""
-    state = turn.unit(event.unit)
-    pending = _awaited(state, event.command_id, released=False)
-    if pending is None or state.standing is None:
-        return
-    pending = replace(pending, released=True, deadline_mono_ms=turn.now_ms + pending.confirm_ms)
-    film = None
-    if state.estimate is not None and state.history:
-        film = exp(state.estimate.ln_gain) * state.history[-1].unit_film
-        film.setflags(write=False)
-    turn.put(
-        replace(
-            state,
-            pending=pending,
-            standing=replace(state.standing, life=must(state.standing.life, Life.RELEASED)),
-            film_before=film,
-        )
-    )
-
-
-def on_refused(turn: Turn, event: CommandRefused) -> None:
-    """The guard refused before any byte was sent."""
-    if _awaited(turn.unit(event.unit), event.command_id, released=False) is None:
-        return
-    code = Rule(event.refusals[0]["rule"]) if event.refusals else None
-    end(turn, event.unit, Life.GUARD_REFUSED, code=code, refusals=event.refusals)
-
-
-def on_ended(turn: Turn, event: CommandEnded) -> None:
-    """The key bank took the command, never sent it, or nobody knows."""
-    if _awaited(turn.unit(event.unit), event.command_id, released=True) is None:
-        return
-    if event.ended is Ended.NOT_SENT:
-        failed(turn, event.unit, f"the command was not sent: {event.text}")
-    elif event.ended is Ended.FATE_UNKNOWN:
-        failed(turn, event.unit, f"nobody knows what the keys did: {event.text}", fate_unknown=True)

@@ -68,6 +68,7 @@ def propose(
         tone = solids_right_tints_up(situation, read.tints.get(unit.unit, ()))
         remarks = (*tone, *told_of_moves(situation))
         basis = Basis(situation, work_out(situation), remarks, scan.scan_id, sheet)
+        turn.put(replace(state, worked=basis.worked.exact))
     if reason is None and basis is None:
         reason = NoProposal.NOT_CONTROLLED
     if reason is None and basis is not None:
@@ -165,15 +166,13 @@ def stand(turn: Turn, unit: Unit, basis: Basis) -> Refusal | None:
         return refusal
     expiry_s = round(turn.config.approval.expires_s)
     turn.publish(f"proposal/{unit.unit}", payload, retain=True, expiry_s=expiry_s)
-    counted = turn.run.counted if turn.run else None
-    position = state.position
     standing = Standing(
         payload=payload,
         life=Life.STANDING,
         made_mono_ms=turn.now_ms,
-        made_sheet=counted.sheet if counted else basis.sheet,
-        origin_pct=position.opening_pct if position else (),
-        origin_sweep_pct=position.sweep_pct if position else None,
+        made_sheet=round(basis.situation.sheet_now),
+        origin_pct=basis.situation.present.opening_pct,
+        origin_sweep_pct=basis.situation.present.sweep_pct,
     )
     turn.put(replace(turn.unit(unit.unit), standing=standing))
     return None

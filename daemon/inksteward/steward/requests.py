@@ -9,15 +9,17 @@ from inksteward.config import aim_errors
 from inksteward.contract.base import FieldError, Refused, decode, shown
 from inksteward.contract.codes import Alarm, Lapse
 from inksteward.contract.inputs import Request
-from inksteward.control.estimator import Measured, loosen, new_sheet, update
+from inksteward.control.learning import Measured, loosen, new_sheet, update
 from inksteward.events import Received
 from inksteward.steward.asked import asked_opening, asked_recall, no_unit
+from inksteward.steward.commands import hold_back, still_open
 from inksteward.steward.ending import lapse, lapse_all
 from inksteward.steward.feed import bring_to
+from inksteward.steward.holding import held_by
 from inksteward.steward.oksheet import ok_sheet
 from inksteward.steward.refusing import refuse
 from inksteward.steward.signing import sender_errors
-from inksteward.steward.state import Run, UnitState
+from inksteward.steward.state import AlarmState, Run, UnitState
 from inksteward.steward.turn import Turn
 
 HAND_SIGMA = 0.02
@@ -50,7 +52,8 @@ def on_request(turn: Turn, event: Received) -> None:
 def _handle(turn: Turn, request: Request) -> list[FieldError]:
     if request.kind == "hold":
         lapse_all(turn, Lapse.HELD)
-        turn.state = replace(turn.state, holding=f"held by {request.operator}")
+        turn.state = replace(turn.state, holding=held_by(request.operator))
+        hold_back(turn)
         return []
     if request.kind == "release":
         turn.state = replace(turn.state, holding=None)
@@ -75,17 +78,41 @@ def _acknowledge(turn: Turn, request: Request) -> list[FieldError]:
     found = [
         row
         for row in turn.state.alarms
-        if row.code.value == request.code and (request.unit is None or row.unit == request.unit)
+        if row.latched and row.code.value == request.code and request.unit in (None, row.unit)
     ]
     if not found:
-        return [FieldError("code", shown(request.code), "the code of an alarm that stands")]
+        expected = "the code of a latched alarm; others end with their cause"
+        return [FieldError("code", shown(request.code), expected)]
+    errors = [error for row in found for error in _too_early(turn, row)]
+    if errors:
+        return errors
     rest = tuple(row for row in turn.state.alarms if row not in found)
     turn.state = replace(turn.state, alarms=rest)
     turn.alarms_changed = True
     for row in found:
+        if row.code is Alarm.FATE_UNKNOWN and row.unit in turn.state.units:
+            turn.put(replace(turn.unit(row.unit), unresolved=()))
         if row.code in (Alarm.MOVE_FAILED, Alarm.FATE_UNKNOWN) and row.unit in turn.state.units:
-            turn.put(replace(turn.unit(row.unit), suspended=None, unresolved=()))
+            _go_on(turn, row.unit)
     return []
+
+
+def _too_early(turn: Turn, row: AlarmState) -> list[FieldError]:
+    """A command of unknown fate counts until nothing can carry it out and a later read-back shows the keys."""
+    if row.code is not Alarm.FATE_UNKNOWN or row.unit not in turn.state.units:
+        return []
+    left_s = still_open(turn, turn.unit(row.unit))
+    if left_s == 0:
+        return []
+    expected = f"a read-back from after the command's end: try again in {left_s} s"
+    return [FieldError("code", row.code.value, expected)]
+
+
+def _go_on(turn: Turn, unit: str) -> None:
+    """Suspended no more, unless another such alarm of the unit still stands."""
+    others = (Alarm.MOVE_FAILED, Alarm.FATE_UNKNOWN)
+    if not any(row.unit == unit and row.code in others for row in turn.state.alarms):
+        turn.put(replace(turn.unit(unit), suspended=None))
 
 
 def _aims(turn: Turn, run: Run, request: Request) -> list[FieldError]:

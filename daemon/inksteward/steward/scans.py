@@ -9,8 +9,9 @@ from inksteward.contract.base import FieldError, Refused, decode, shown
 from inksteward.contract.codes import NoteCode, SetAside
 from inksteward.contract.inputs import Scan
 from inksteward.contract.outputs import Aside, Note, Reading
-from inksteward.control.estimator import Gated, Measured, film_sigma, new_sheet, update
+from inksteward.control.estimator import film_sigma
 from inksteward.control.film import SATURATED_ABOVE, density, film_slope
+from inksteward.control.learning import Gated, Measured, new_sheet, update
 from inksteward.events import Received
 from inksteward.model import Ink, Unit
 from inksteward.reading import Lane, LaneReading, ScanReading, read_scan, undetermined_note

@@ -10,8 +10,9 @@ from inksteward.config import parse
 from inksteward.contract.codes import Alarm, Lapse
 from inksteward.events import LinkChanged, OperatorsChanged, Started, WakeAt
 from inksteward.steward.codec import decode
+from inksteward.steward.commands import failed, spent_after_ms
 from inksteward.steward.ending import end, lapse, lapse_all
-from inksteward.steward.keys import failed
+from inksteward.steward.holding import by_operator
 from inksteward.steward.state import State, UnitState
 from inksteward.steward.telling import press_info
 from inksteward.steward.ticks import TICK_MS
@@ -32,7 +33,7 @@ def on_started(turn: Turn, event: Started) -> None:
         instance=event.instance,
         since=state.since if same_life else turn.at,
         units={**fresh, **state.units},
-        holding=state.holding if same_life else None,
+        holding=state.holding if same_life or by_operator(state.holding) else None,
         links=state.links if same_life else {},
     )
     if not same_life:
@@ -65,6 +66,13 @@ def _forget_time(turn: Turn) -> None:
     """The clock may have begun anew and nobody watched: the counter is unknown, a stop counts as a long one."""
     now, run = turn.now_ms, turn.run
     turn.state = replace(turn.state, echoes=())
+    for unit in turn.config.press.units:
+        state = turn.unit(unit.unit)
+        open_ = tuple(
+            replace(item, spent_mono_ms=min(item.spent_mono_ms, now + spent_after_ms(item.command, unit)))
+            for item in state.unresolved
+        )
+        turn.put(replace(state, unresolved=open_))
     if run is None:
         return
     counted = replace(run.counted, live=False, mono_ms=now) if run.counted else None

@@ -41,15 +41,16 @@ class Standing:
     life: Life
     made_mono_ms: int
     made_sheet: int
-    origin_pct: tuple[float | None, ...]
-    origin_sweep_pct: float | None
+    origin_pct: tuple[float, ...]
+    origin_sweep_pct: float
 
 
 @dataclass(frozen=True, slots=True)
 class Pending:
     """A command on its way: what was approved, by whom, and until when the read-back must confirm it.
 
-    ``confirm_ms``: time that the movement may take from its release on.
+    ``confirm_ms``: time that the movement may take from its release on; ``spent_mono_ms``: after it nothing can
+    carry the command out any more (0 before its release).
     """
 
     command: dict[str, Any]
@@ -61,6 +62,15 @@ class Pending:
     confirm_ms: int
     deadline_mono_ms: int
     sweep_from_pct: float
+    spent_mono_ms: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Unresolved:
+    """A command of unknown fate, and the monotonic time after which nothing can carry it out any more."""
+
+    command: dict[str, Any]
+    spent_mono_ms: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,9 +87,10 @@ class Trial:
 class UnitState:
     """One printing unit in the present run.
 
-    ``settled_aim`` is False until the job gave an aim. ``travel``: (sheet, zone index, percent) of movements of
-    the last 1,000 sheets. ``turns``: last directions of executed moves per zone, +1 or -1. ``silent``: times in
-    a row that a zone did not answer its move.
+    ``travel``: (sheet, zone index, percent) of movements of the last 1,000 sheets. ``turns``: last directions of
+    executed moves per zone, +1 or -1. ``silent``: times in a row that a zone did not answer its move. ``worked``:
+    what the control law last worked out, unrounded. ``booked_pct``, ``booked_sweep_pct``: where
+    keys and sweep stood when their movement was last booked as travel and feed.
     """
 
     unit: str
@@ -100,7 +111,10 @@ class UnitState:
     film_before: Array | None = None
     silent: tuple[int, ...] = ()
     suspended: str | None = None
-    unresolved: tuple[dict[str, Any], ...] = ()
+    unresolved: tuple[Unresolved, ...] = ()
+    booked_pct: tuple[float, ...] = ()
+    booked_sweep_pct: float | None = None
+    worked: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import assert_never
 
 from inksteward.contract.base import FieldError, Refused, parse_object, shown
 from inksteward.contract.codes import Alarm, Lapse
@@ -23,10 +24,11 @@ from inksteward.events import (
 )
 from inksteward.steward import telling
 from inksteward.steward.codec import state_digest
+from inksteward.steward.commands import on_ended, on_refused, on_released
 from inksteward.steward.decisions import on_decision
 from inksteward.steward.ending import lapse_all
 from inksteward.steward.jobs import on_job, ready_estimates
-from inksteward.steward.keys import on_ended, on_position, on_refused, on_released
+from inksteward.steward.keys import on_position
 from inksteward.steward.refusing import refuse
 from inksteward.steward.requests import on_request
 from inksteward.steward.scans import on_scan
@@ -81,6 +83,8 @@ def _dispatch(turn: Turn, event: Event) -> None:
             turn.alarm(Alarm.INPUT_DROPPED, text, "find out who sends so much", latched=True)
         case Ticked():
             on_tick(turn, event)
+        case _:
+            assert_never(event)
 
 
 def _received(turn: Turn, event: Received) -> None:

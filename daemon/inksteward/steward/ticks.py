@@ -7,13 +7,13 @@ from dataclasses import replace
 
 from inksteward.approval import State as ProposalState
 from inksteward.contract.base import FieldError, Refused, decode
-from inksteward.contract.codes import Alarm, Lapse, Phase
+from inksteward.contract.codes import Alarm, Lapse, Origin, Phase
 from inksteward.contract.inputs import Counter
-from inksteward.control.estimator import loosen
+from inksteward.control.learning import loosen
 from inksteward.events import Received, Ticked, WakeAt
-from inksteward.steward.ending import lapse, lapse_all
+from inksteward.steward.commands import watch_pending
+from inksteward.steward.ending import lapse
 from inksteward.steward.jobs import ready_estimates
-from inksteward.steward.keys import failed
 from inksteward.steward.refusing import refuse
 from inksteward.steward.situations import sheet_now
 from inksteward.steward.state import Counted, Run
@@ -97,7 +97,14 @@ def _watch_counter(turn: Turn, run: Run) -> None:
         turn.alarm(Alarm.COUNTER_SILENT, text, "check the counter's connection")
     stopped = run.stopped_mono_ms
     if stopped is not None and turn.now_ms - stopped > turn.config.control.stop_s * 1000.0:
-        lapse_all(turn, Lapse.RUN_CHANGED)
+        _lapse_read(turn)
+
+
+def _lapse_read(turn: Turn) -> None:
+    """After a long stop what a scan said no longer holds; an opening or a recall is made for a standing press."""
+    for name, state in list(turn.state.units.items()):
+        if state.standing is not None and state.standing.payload["origin"] == Origin.SCAN.value:
+            lapse(turn, name, Lapse.RUN_CHANGED)
 
 
 def _watch_units(turn: Turn, run: Run) -> None:
@@ -119,18 +126,7 @@ def _watch_units(turn: Turn, run: Run) -> None:
             old = turn.now_ms - standing.made_mono_ms >= approval.expires_s * 1000.0
             if old or sheet_now(turn, run) > standing.payload["expires_sheet"]:
                 lapse(turn, unit.unit, Lapse.EXPIRED)
-        _watch_pending(turn, unit.unit)
-
-
-def _watch_pending(turn: Turn, unit: str) -> None:
-    pending = turn.unit(unit).pending
-    if pending is None or turn.now_ms < pending.deadline_mono_ms:
-        return
-    if pending.released:
-        failed(turn, unit, "the keys did not report their move in time", fate_unknown=True)
-    elif not any((row.code, row.unit) == (Alarm.MOVE_FAILED, unit) for row in turn.state.alarms):
-        text = f"unit {unit}: an approved move was not released in time; it has not left the service"
-        turn.alarm(Alarm.MOVE_FAILED, text, "restart the service and report this", unit=unit, latched=True)
+        watch_pending(turn, unit.unit)
 
 
 def on_echo(turn: Turn, event: Received) -> None:

@@ -39,10 +39,17 @@ def common_loss(innovations: dict[str, float]) -> Note | None:
 def add_trials(
     state: UnitState, moved: tuple[tuple[int, float, float], ...], sheet: float
 ) -> tuple[Trial, ...]:
-    """Observe executed moves: (zone index, settled film before, after), um."""
-    fresh = tuple(Trial(zone, sheet, before, after) for zone, before, after in moved)
-    zones = {trial.zone for trial in fresh}
-    return (*(trial for trial in state.trials if trial.zone not in zones), *fresh)
+    """Observe executed moves: (zone index, settled film before, after), um.
+
+    A zone that is moved on the same way before it could be judged is still watched from its first move: a key that
+    does not answer is moved again at every scan. One that is moved back is watched anew.
+    """
+    watched = {trial.zone: trial for trial in state.trials}
+    for zone, before, after in moved:
+        old = watched.get(zone)
+        if old is None or (after - before) * (old.settled_after - old.settled_before) <= 0.0:
+            watched[zone] = Trial(zone, sheet, before, after)
+    return tuple(watched[zone] for zone in sorted(watched))
 
 
 def watch_answers(unit: Unit, state: UnitState, sheet: int) -> UnitState:

@@ -1,0 +1,100 @@
+"""A strip reader without wires, and the truth beside it."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from inksteward.contract.inputs import Instrument, Patch, Scan
+from inksteward.control.numerics import Array
+from inksteward.reading import Lane, read_scan
+from inksteward_simulators.press.press import Press
+from inksteward_simulators.scenario_forms import Scenario
+from inksteward_simulators.strip_layout import cycle_layout
+
+INSTRUMENT_SIGMA_D = 0.0075
+SHEET_SIGMA_D = 0.015
+TAKEN_AT = "2026-03-02T08:15:30.000Z"
+
+
+class Strip:
+    """Reads sheets of a simulated press with the instrument's own noise, by seed."""
+
+    def __init__(self, scenario: Scenario, press: Press, seed: int) -> None:
+        self.scenario, self.press = scenario, press
+        self.layout = cycle_layout(list(scenario.units))  # type: ignore[arg-type]
+        self._rng = np.random.default_rng([seed, 77])
+
+    def scan(self, run_id: str) -> Scan:
+        """The sheet that was printed last, read now."""
+        sheet = self.press.pull()
+        patches = []
+        for patch in self.layout:
+            values = sheet.patch(patch.inks, patch.tone_pct, patch.x_mm, patch.width_mm)
+            noise = self._rng.standard_normal(4) * INSTRUMENT_SIGMA_D
+            density = {
+                name: round(float(value) + float(error), 4)
+                for (name, value), error in zip(values.items(), noise, strict=True)
+            }
+            patches.append(
+                Patch(
+                    x_mm=patch.x_mm,
+                    kind=patch.kind,
+                    inks=patch.inks,
+                    tone_pct=patch.tone_pct,
+                    density=density,
+                )
+            )
+        form = self.scenario.job
+        instrument = Instrument.model_validate(
+            {
+                "id": "strip-1",
+                "kind": "strip",
+                "status": form.status,
+                "polarised": form.polarised,
+                "paper_relative": form.paper_relative,
+            }
+        )
+        return Scan(
+            scan_id=f"s-{self.press.sheet:06d}",
+            run_id=run_id,
+            side="front",
+            sheet=self.press.sheet,
+            taken_at=TAKEN_AT,
+            extent="full",
+            instrument=instrument,
+            patches=tuple(patches),
+        )
+
+    def read(self) -> dict[str, tuple[float | None, ...]]:
+        """Density per unit and zone of the sheet printed last, misreads set aside."""
+        lanes = tuple(
+            Lane(u.unit, u.ink, u.side, u.zones, u.pitch_mm, u.first_edge_mm, u.d_inf)
+            for u in self.scenario.units
+        )
+        width_mm = min(patch.width_mm for patch in self.layout)
+        found = read_scan(
+            self.scan("run-1"),
+            lanes,
+            strip=None,
+            sheet=None,
+            patch_width_mm=width_mm,
+            instrument_sigma=INSTRUMENT_SIGMA_D,
+            sheet_sigma=SHEET_SIGMA_D,
+        )
+        return {unit: lane.density for unit, lane in found.lanes.items()}
+
+    def errors(self) -> dict[str, Array]:
+        """True density minus aim per unit and zone, now and without sheet noise."""
+        found: dict[str, Array] = {}
+        for unit in self.scenario.units:
+            there = self.press.unit(unit.unit)
+            found[unit.unit] = np.asarray(there.density(there.film_um()) - unit.aim_d, dtype=np.float64)
+        return found
+
+    def out(self) -> float:
+        """Share of all zones that are out of tolerance by the truth."""
+        flags: list[bool] = []
+        for unit in self.scenario.units:
+            error = self.errors()[unit.unit]
+            flags.extend((error < unit.tolerance_d[0]) | (error > unit.tolerance_d[1]))
+        return float(np.mean(flags))
