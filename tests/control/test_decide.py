@@ -205,6 +205,16 @@ def test_aim_below_the_minimum_gap_is_told() -> None:
     assert "sweep" in note.remedy
 
 
+def test_zone_out_of_reach_goes_as_near_as_it_can() -> None:
+    """A zone whose aim lies below the minimum gap still closes to its limit, and settles where the note says."""
+    worked = work_out(situation(UNIT, opening_pct=30.0, off_ln=[1.2] + [0.0] * 7, sweep_pct=10.0))
+    (note,) = worked.remarks
+    row = next(row for row in worked.rows if row.zone == 1)
+    assert row.gap_um_after == pytest.approx(floor_um(UNIT, 0), abs=0.5)
+    assert f"reachable density {row.predicted_settled:.2f}" in note.text
+    assert all(abs(other.predicted_settled - 1.40) < 0.03 for other in worked.rows if other.zone != 1)
+
+
 def test_aim_beyond_full_travel_is_told() -> None:
     """The mirror case: key wide open, sweep at its upper end, zone still too light."""
     case = situation(UNIT, opening_pct=[100.0] + [50.0] * 7, off_ln=[-0.4] + [0.0] * 7, sweep_pct=100.0)

@@ -161,7 +161,7 @@ def test_nothing_is_withheld_without_a_limit() -> None:
 
 
 def test_sweep_left_is_told_in_the_row() -> None:
-    """With a sweep, a row carries the target for the sweep left, if the key would move then; keys that stay make none."""
+    """With a sweep, a row tells the target for the sweep left, if its key moves then; keys that stay make none."""
     case = situation(FINE, opening_pct=50.0)
     alone = solution([0.1, 0.1, 0.0] + [0.0] * 5)
     rows, _ = made(
