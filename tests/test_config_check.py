@@ -45,7 +45,7 @@ def test_example_passes(capsys: pytest.CaptureFixture[str]) -> None:
     assert lines[0] == "press-example: a press with 4 units"
     assert "unit u1: front side, 32 zones of 32.5 mm, spring blade blade-7, key travel 200 um" in lines[1]
     assert "key bank cabinet-2: driver serial for u3, u4" in lines
-    assert lines[-1] == "decisions: signed, or by PIN on the page; operators in operators.toml"
+    assert lines[-1] == "decisions: signed; operators in operators.toml"
 
 
 def test_defaults_in_the_example_are_the_defaults() -> None:

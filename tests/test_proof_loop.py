@@ -88,11 +88,11 @@ def test_rival_is_no_straw_man() -> None:
 
 
 def light(blade: str) -> Scenario:
-    """A pale tint on little coverage, the sweep at its least: its aim asks for gaps of less than 1 um."""
+    """A pale tint on little coverage, the sweep at its least: its aim asks for gaps of about 2 um."""
     unit = MAKEREADY.units[1].model_copy(
         update={
-            "zones": 10, "blade": blade, "blade_id": "b-1", "aim_d": 0.15, "coverage": (0.01,) * 10,
-            "start_sweep_pct": 5.0, "start_openings_pct": (20.0,) * 10,
+            "zones": 10, "blade": blade, "blade_id": "b-1", "aim_d": 0.15, "coverage": (0.02,) * 10,
+            "start_sweep_pct": 5.0, "start_openings_pct": (30.0 if blade == "spring" else 20.0,) * 10,
         }
     )  # fmt: skip
     job = MAKEREADY.job.model_copy(update={"sheet_width_mm": 325.0, "left_edge_mm": 0.0})

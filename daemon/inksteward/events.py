@@ -64,7 +64,7 @@ class Started:
 class Received:
     """A message came in. ``topic`` is the part behind ``inksteward/v1/{press}/``.
 
-    ``authenticated_as`` is the operator whom a page session vouches for, else None: signatures inside the
+    ``authenticated_as`` is the operator whom the shell vouches for, else None: signatures inside the
     payload are judged by the core.
     """
 

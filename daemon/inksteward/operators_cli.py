@@ -54,12 +54,14 @@ def add_operators(subparsers: argparse._SubParsersAction[argparse.ArgumentParser
         "--private-key", type=Path, metavar="PATH", help="make a key; write its private part here"
     )
     key.add_argument("--public-key", type=Path, metavar="FILE", help="public key that the operator sent")
-    key.add_argument("--no-key", action="store_true", help="page only: no key, decisions need the PIN")
+    key.add_argument(
+        "--no-key", action="store_true", help="no key for now: nothing can be decided until one is added"
+    )
     add.add_argument("--kid", help="id of the key (default: its thumbprint); write --kid=ID")
     add.add_argument(
         "--pin",
         choices=("ask", "stdin", "none"),
-        help="PIN for the operator's page: ask for it, read one line, or set none "
+        help="PIN, kept for an operator page of a later version: ask for it, read one line, or set none "
         "(default: ask for a new operator, none for a known one)",
     )
     add.set_defaults(run=lambda args: _guarded(_add, args))

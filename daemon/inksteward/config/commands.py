@@ -85,7 +85,7 @@ def summary(config: Config, today: date) -> Iterator[str]:
     if config.approval.unsigned is Unsigned.BENCH:
         yield "decisions: may come unsigned (bench: no real press can be reached)"
     else:
-        yield f"decisions: signed, or by PIN on the page; operators in {config.operators_file}"
+        yield f"decisions: signed; operators in {config.operators_file}"
 
 
 def _per(per: FilePer) -> str:

@@ -1,4 +1,4 @@
-"""Who sent it: a page session, a valid signature, or nobody on a bench that says so."""
+"""Who sent it: an operator whom the shell vouches for, a valid signature, or nobody on a bench that says so."""
 
 from __future__ import annotations
 
