@@ -128,7 +128,7 @@ def test_a_coefficient_that_is_a_millionth_off_fails_replay(
     assert (difference.kind, difference.place) == (SAME_PLATFORM, "state_sha256")
 
 
-@pytest.mark.parametrize(("module", "name"), [("qp", "RIDGE"), ("estimator", "LOOSENED_FILM")])
+@pytest.mark.parametrize(("module", "name"), [("qp", "RIDGE"), ("learning", "LOOSENED_FILM")])
 def test_a_constant_of_the_code_that_is_a_millionth_off_fails_replay(
     records: dict[str, tuple[Path, ...]], module: str, name: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
