@@ -26,7 +26,7 @@ demo: $(DEMO) ## run the simulated press with the service beside it (DEMO_ARGS="
 	$(VENV)/bin/inksteward demo $(DEMO_ARGS)
 
 test: $(DEV) ## run every test but the long ones (TEST_ARGS="...")
-	$(PY) -m pytest -m "not soak" $(TEST_ARGS)
+	$(PY) -m pytest -m "not soak" -n auto --dist loadfile $(TEST_ARGS)
 
 soak: $(DEV) ## run the long tests
 	$(PY) -m pytest -m soak $(TEST_ARGS)

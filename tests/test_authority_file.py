@@ -25,7 +25,7 @@ from inksteward.authority_file import (
 from inksteward.jws import encode64
 
 PIN_HASH = "$argon2id$v=19$m=65536,t=3,p=4$c2FsdHNhbHQ$aGFzaA"
-X = public_x(new_key())
+X = "11qYAYKxCrfVS_7TyWQHOg7hcvPapiMlrwIaaPcHURo"  # RFC 8037, appendix A.2
 CONTENT = OperatorsFile(
     Operators(
         (

@@ -108,7 +108,7 @@ def test_a_closed_key_counts_with_its_worst_coefficient() -> None:
 @settings(max_examples=60)
 @given(st.lists(st.integers(8, 60), min_size=12, max_size=12))
 def test_place_below_its_limit_gets_no_worse(at: list[int]) -> None:
-    """No key closes in reach of a place that is below its limit, by much or by little, and none opens that lowers it."""
+    """No key closes in reach of a place below its limit, by much or by little, and none opens that may lower it."""
     unit = usual("spring", 12)
     start = [float(value) for value in at]
     present = present_of(unit, start)
