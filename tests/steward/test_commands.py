@@ -121,6 +121,17 @@ def test_an_unknown_fate_counts_until_the_command_is_spent() -> None:
         assert len(unresolved(ahead.state.units["u1"])) == (not accepted)
 
 
+def test_how_long_an_unknown_fate_still_counts_is_told() -> None:
+    """Whoever acknowledges too early is told the seconds that are left."""
+    desk, _ = approved()
+    lost(desk)
+    spent = desk.state.units["u1"].unresolved[0].spent_mono_ms
+    desk.now_ms = spent - 2_500
+    assert "try again in 3 s" in desk.request("acknowledge", code="fate_unknown")["errors"][0]["expected"]
+    desk.now_ms = spent - 2_000
+    assert "try again in 3 s" in desk.request("acknowledge", code="fate_unknown")["errors"][0]["expected"]
+
+
 @pytest.mark.parametrize("now_ms", [None, 1_000])
 def test_an_unknown_fate_after_a_restart(now_ms: int | None) -> None:
     """A restart with a command on its way leaves its fate unknown; on a clock that began anew it is spent as soon as if
@@ -132,7 +143,10 @@ def test_an_unknown_fate_after_a_restart(now_ms: int | None) -> None:
     began = desk.now_ms
     desk.start(instance="two", snapshot=snapshot)
     assert ends(desk) == [("failed", "fate_unknown")]
-    assert desk.state.units["u1"].unresolved[0].spent_mono_ms - began <= command["valid_s"] * 1000 + 10_000
+    assert desk.state.config is not None
+    full = command["valid_s"] * 1000 + round(desk.state.config.press.units[0].full_travel_s * 1000)
+    spent = desk.state.units["u1"].unresolved[0].spent_mono_ms
+    assert spent - began == (full if now_ms else full - 1_000)
     for _ in range(20):
         desk.now_ms += 1000
         desk.count(desk.sheet)

@@ -96,8 +96,9 @@ def test_neighbours_may_not_come_too_far_apart_even_on_the_way(to_pct: float, br
 def test_what_keys_do_to_a_neighbouring_zone_is_limited() -> None:
     """Keys on both sides of a zone may change its film only so much."""
     assert "interaction" not in codes(decided([(1, 33.0), (3, 33.0)], {"interaction_ln": 0.05})[1])
-    named = codes(decided([(1, 45.0), (3, 45.0)], {"interaction_ln": 0.05})[1])["interaction"]
-    assert {"change.0.to_pct", "change.2.to_pct"} <= named
+    for to_pct in (45.0, 22.0):
+        named = codes(decided([(1, to_pct), (3, to_pct)], {"interaction_ln": 0.05})[1])["interaction"]
+        assert {"change.0.to_pct", "change.2.to_pct"} <= named
 
 
 def test_travel_that_was_used_counts() -> None:
@@ -115,6 +116,35 @@ def test_travel_that_was_used_counts() -> None:
         ahead = copied(desk)
         answer = ahead.decide(standing.payload, change=[{"zone": 1, "to_pct": to_pct}])
         assert ("accumulated_key" in codes(answer)) is broken
+
+
+def test_travel_of_the_unit_that_was_used_counts() -> None:
+    """What all keys of a unit have travelled leaves less for a change of any of them."""
+    desk = copied(_proposed("segmented", (("accumulated_unit_pct", 10.0),)))
+    desk.request("hold")
+    desk.request("release")
+    for opening in (44.0, 30.0):
+        desk.opening["u1"][3] = opening
+        desk.positions("u1")
+    proposal = proposed_after(desk, {"K": [1.85, 1.4, 1.85, 1.4], "C": 1.4})
+    stay = [{"zone": row["zone"], "to_pct": row["from_pct"]} for row in proposal["moves"]]
+    for to_pct, broken in ((18.0, False), (17.999, True)):
+        change = [{**stay[0], "to_pct": to_pct}, *stay[1:]]
+        assert ("accumulated_unit" in codes(copied(desk).decide(proposal, change=change))) is broken
+
+
+def test_the_step_is_told_in_numbers() -> None:
+    """A step that is too large is answered with the range that is allowed, within the ends of travel."""
+    desk = Desk(opening={"u1": [6.0, 30.0, 96.0, 30.0]}).ready()
+    proposal = proposed_after(
+        desk,
+        {"K": [1.2, 1.6, 1.9, 1.6], "C": 1.4},
+        lambda made: {1, 3} <= {row["zone"] for row in made["moves"]},
+    )
+    change = [{"zone": 1, "to_pct": 40.0}, {"zone": 3, "to_pct": 60.0}]
+    told = [row["expected"] for row in desk.decide(proposal, change=change)["errors"]]
+    assert "step: 0.0 to 21.0 %, at most 15 % from 6 %" in told
+    assert "step: 81.0 to 100.0 %, at most 15 % from 96 %" in told
 
 
 def test_a_change_is_judged_by_the_interlock_too() -> None:

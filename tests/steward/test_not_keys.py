@@ -77,14 +77,14 @@ def test_when_all_inks_fall_together_nothing_is_proposed(uncontrolled: bool) -> 
     assert all(reading["proposal_id"] is None for reading in told.values())
 
 
-def with_tints(desk: Desk, tint_d: float, solid_d: float = 1.6) -> None:
-    """A scan with 50 % tints of black beside the solids."""
+def with_tints(desk: Desk, tint_d: float, solid_d: float = 1.6, tone_pct: float = 50.0) -> None:
+    """A scan with tints of black beside the solids."""
     data = desk.scan_data({"K": solid_d, "C": 1.4})
     tints = []
     for zone in range(4):
         value = dict.fromkeys("CMYK", tint_d)
         x_mm = 32.5 * (zone + 0.5)
-        tints.append({"x_mm": x_mm, "kind": "tint", "inks": ["K"], "tone_pct": 50.0, "density": value})
+        tints.append({"x_mm": x_mm, "kind": "tint", "inks": ["K"], "tone_pct": tone_pct, "density": value})
     data["patches"] = sorted(data["patches"] + tints, key=lambda patch: patch["x_mm"])
     desk.receive("scan", data)
 
@@ -102,6 +102,16 @@ def test_tone_up_with_solids_on_aim_is_no_key_fault(tint_d: float, up: bool) -> 
         desk.run_to(desk.sheet + 60)
     assert ("tone_up_solids_right" in note_codes(desk)) is up
     assert (black(desk)["no_proposal"] == "not_a_key_fault") is up
+
+
+@pytest.mark.parametrize(("tone_pct", "mid"), [(39.9, False), (40.0, True), (60.0, True), (60.1, False)])
+def test_only_mid_tints_tell(tone_pct: float, mid: bool) -> None:
+    """Tints of 40 to 60 % tell of tone value; lighter and darker ones do not."""
+    desk = ready_desk()
+    for _ in range(3):
+        with_tints(desk, 1.0, tone_pct=tone_pct)
+        desk.run_to(desk.sheet + 60)
+    assert ("tone_up_solids_right" in note_codes(desk)) is mid
 
 
 def test_tone_up_with_dark_solids_is_a_key_fault() -> None:

@@ -205,13 +205,69 @@ def test_both_sides_of_the_same_sheet() -> None:
     answer = desk.request("ok_sheet", scan_id=front)
     assert "unit u2" in answer["errors"][0]["expected"]
     assert "back" in answer["errors"][0]["expected"]
-    desk.scan(DENSITY, side="back")
+    desk.scan({"K": 1.6, "C": 1.43}, side="back")
+    last = desk.scan(DENSITY, side="back")
+    desk.scan(DENSITY)
     assert desk.request("ok_sheet", scan_id=front)["accepted"]
     assert desk.state.run is not None
-    kept_back = desk.state.run.kept[-1]
+    kept_back = next(item for item in desk.state.run.kept if item.scan_id == last)
     assert kept_back.scan_id != old
     values = [value or 0.0 for value in kept_back.filtered["u2"]]
     assert desk.state.units["u2"].aim == (round(sum(values) / 4, 4),) * 4
+
+
+def test_what_stands_lapses_with_the_aims_that_it_was_made_for() -> None:
+    """When the OK sheet changes the aims, every standing proposal lapses."""
+    desk = ready_desk()
+    desk.propose()
+    assert desk.request("ok_sheet", scan_id=desk.scan(DENSITY))["accepted"]
+    assert [row["code"] for row in desk.outcomes()] == ["run_changed"]
+
+
+def test_it_is_refused_while_a_unit_is_suspended() -> None:
+    """A unit whose last move failed has to be acknowledged first."""
+    desk = ready_desk()
+    desk.decide(desk.propose())
+    desk.carry_out(off_pct=0.6)
+    name = read(desk, 2)
+    assert "acknowledged" in desk.request("ok_sheet", scan_id=name)["errors"][0]["expected"]
+    desk.request("acknowledge", code="move_failed", unit="u1")
+    assert desk.request("ok_sheet", scan_id=name)["accepted"]
+
+
+@pytest.mark.parametrize("per_zone", [True, False])
+def test_a_zone_that_is_read_at_the_edge_of_the_sheet_has_no_say(per_zone: bool) -> None:
+    """A zone with less than a fifth of it on the sheet has no say even if a patch lies on that part."""
+    desk = Desk().start()
+    desk.receive("job", {**job_of(desk), "sheet": {"width_mm": 1000.0, "left_edge_mm": 26.1}})
+    desk.count(0)
+    desk.positions()
+    desk.run_to(100)
+    for number in range(4):
+        data = desk.scan_data({"K": [1.70, 1.63, 1.63, 1.63], "C": 1.4}, f"s-{number}")
+        edge = next(row for row in data["patches"] if row["inks"] == ["K"] and row["x_mm"] < 32.5)
+        edge["x_mm"] = 29.9
+        desk.receive("scan", data)
+        desk.run_to(desk.sheet + 60)
+    assert desk.told("reading")[-1]["units"]["u1"]["patches"][0] == 1
+    assert desk.request("ok_sheet", scan_id="s-3", per_zone=per_zone)["accepted"]
+    aim = desk.state.units["u1"].aim
+    assert aim is not None
+    assert aim[0] == 1.6
+    assert aim[1:] == pytest.approx((1.63,) * 3, abs=0.01)
+
+
+def test_settings_of_several_jobs_are_kept() -> None:
+    """The settings of one job do not displace another's; gaps are kept to a hundredth of a um."""
+    desk = ready_desk()
+    desk.request("ok_sheet", scan_id=desk.scan(DENSITY))
+    desk.receive("job", {**job(desk.scenario, "run-2"), "job_id": "second-job"})
+    desk.count(0, run_id="run-2")
+    desk.opening["u1"][0] = 31.234
+    desk.positions()
+    assert desk.request("ok_sheet", scan_id=desk.scan(DENSITY, run_id="run-2"))["accepted"]
+    assert set(desk.state.settings) == {"harbour-calendar", "second-job"}
+    assert desk.state.settings["second-job"]["u1"]["gap_um"] == [56.96, 54.0, 54.0, 54.0]
 
 
 def test_settings_are_stored_under_the_job() -> None:

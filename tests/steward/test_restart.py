@@ -7,7 +7,15 @@ from typing import Any
 import pytest
 
 from inksteward.approval import Life
-from inksteward.events import CommandEnded, CommandReleased, Ended, OperatorsChanged
+from inksteward.events import (
+    CommandEnded,
+    CommandReleased,
+    Ended,
+    LinkChanged,
+    OperatorsChanged,
+    Publish,
+    WakeAt,
+)
 from inksteward.steward.codec import encode
 from inksteward.steward.ending import Impossible, end, lapse, must
 from inksteward.steward.turn import Turn
@@ -145,6 +153,57 @@ def test_the_first_start_knows_nothing() -> None:
     assert topics[:3] == ["press", "alarm", "status"]
     status = desk.told("status")[0]
     assert (status["run_id"], status["phase"], status["journal"]["seq"]) == (None, None, 0)
+
+
+def test_what_is_retained() -> None:
+    """Press, status, alarms, readings and proposals are retained; answers and outcomes are not."""
+    desk, proposal = proposed_desk()
+    desk.decide(proposal, verdict="reject")
+    kept = {effect.topic: effect.retain for effect in desk.effects if isinstance(effect, Publish)}
+    assert kept == {
+        **dict.fromkeys(("press", "status", "alarm", "reading", "proposal/u1"), True),
+        **dict.fromkeys(("answer", "outcome"), False),
+    }
+
+
+def test_every_start_asks_to_be_woken() -> None:
+    """From the start on the core asks for a tick a second later."""
+    desk = again(ready_desk())
+    started = desk.now_ms
+    wakes = [effect.mono_ns for effect in desk.effects if isinstance(effect, WakeAt)]
+    assert wakes[-1] == (started + 1_000) * 1_000_000
+
+
+def test_a_new_file_of_the_same_life_changes_nothing() -> None:
+    """When a new journal file begins, holds, links, counter, positions and the time of the start go on as they were."""
+    desk = ready_desk()
+    desk.receive("status", {"state": "online", "instance": "two"})
+    desk.send(LinkChanged("keys", False, "cable"))
+    before = desk.state
+    desk.now_ms += 1_000
+    desk.start(instance="one", snapshot=encode(desk.state))
+    after = desk.state
+    assert (after.holding, after.links, after.since) == (
+        before.holding,
+        {**before.links, "broker": True},
+        before.since,
+    )
+    assert after.run == before.run
+    assert {name: unit.position for name, unit in after.units.items()} == {
+        name: unit.position for name, unit in before.units.items()
+    }
+    fresh = Desk().start(instance="one", snapshot=None)
+    assert fresh.state.holding is None
+
+
+def test_positions_alone_tell_of_other_zones() -> None:
+    """A unit that no job has named yet is begun anew as well when its number of zones changed."""
+    desk = Desk().start()
+    desk.positions()
+    assert desk.state.units["u1"].position is not None
+    desk.scenario = two_units(5)
+    again(desk)
+    assert desk.state.units["u1"].position is None
 
 
 def test_unsigned_is_told_in_the_status() -> None:

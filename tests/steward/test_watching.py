@@ -121,6 +121,29 @@ def test_small_moves_prove_nothing(expected_d: float, silent: int) -> None:
     assert judged(0.0, expected_d=expected_d) == (silent, 0)
 
 
+def test_every_move_is_judged_by_its_own_zone() -> None:
+    """Of several moves each is judged by its own zone: those that are due leave the watch, the others stay."""
+    desk = ready_desk()
+    state, config = desk.state.units["u1"], desk.state.config
+    assert state.estimate is not None
+    assert state.ink is not None
+    assert config is not None
+    now = [float(value) for value in state.estimate.film_um]
+    state = replace(
+        state,
+        trials=(
+            Trial(0, 100_000.0, now[0], now[0] * 2.0),
+            Trial(1, 100.0, now[1], now[1] * 1.0001),
+            Trial(2, 100.0, now[2], now[2] * 0.5),
+            Trial(3, 100.0, now[3] * 0.5, now[3]),
+        ),
+        silent=(0, 1, 1, 1),
+    )
+    found = watch_answers(config.press.units[0], state, 90_000)
+    assert [trial.zone for trial in found.trials] == [0]
+    assert found.silent == (0, 1, 2, 0)
+
+
 def test_nothing_is_judged_without_a_film_model() -> None:
     """Without film model or without moves there is nothing to judge."""
     desk = ready_desk()
