@@ -107,15 +107,25 @@ def _judge(turn: Turn, scan: Scan, sheet: int) -> list[FieldError]:
 
 
 def _lane(unit: Unit, ink: Ink, state: UnitState) -> Lane:
-    """The unit's zones on the strip, with what the film model expects of them."""
+    """The unit's zones on the strip, with what the film model expects of them.
+
+    Of a zone that the scan before could only interpolate, or whose patches the film model's gate kept out, nothing
+    is expected: a patch that was set aside there and says the same again has the better claim.
+    """
     expected: tuple[float | None, ...] = ()
     sigma: tuple[float | None, ...] = ()
     if state.estimate is not None:
         films = state.estimate.film_um
         spread = film_sigma(state.estimate)
-        expected = tuple(density(float(value), ink) for value in films)
+        bridged = state.bridged or (False,) * unit.zones
+        doubtful = [odd or kept > 0 for odd, kept in zip(bridged, state.estimate.gated, strict=True)]
+        expected = tuple(
+            None if again else density(float(value), ink)
+            for value, again in zip(films, doubtful, strict=True)
+        )
         sigma = tuple(
-            film_slope(float(film), ink) * float(each) for film, each in zip(films, spread, strict=True)
+            None if again else film_slope(float(film), ink) * float(each)
+            for film, each, again in zip(films, spread, doubtful, strict=True)
         )
     return Lane(
         unit=unit.unit,
@@ -194,7 +204,7 @@ def _teach(turn: Turn, unit: Unit, lane: LaneReading, asides: list[Aside]) -> fl
     known = state.estimate.scans > 1
     estimate, gated = update(new_sheet(state.estimate, priors), patches, ink, priors)
     asides.extend(_gated_aside(item) for item in gated if item.index != BY_CLAMP)
-    turn.put(replace(state, estimate=estimate))
+    turn.put(replace(state, estimate=estimate, bridged=lane.interpolated))
     return gone[len(gone) // 2] if known and gone else None
 
 

@@ -89,7 +89,8 @@ class UnitState:
 
     ``travel``: (sheet, zone index, percent) of movements of the last 1,000 sheets. ``turns``: last directions of
     executed moves per zone, +1 or -1. ``silent``: times in a row that a zone did not answer its move. ``worked``:
-    what the control law last worked out, unrounded. ``booked_pct``, ``booked_sweep_pct``: where
+    what the control law last worked out, unrounded. ``bridged``: zones that the scan before could only
+    interpolate. ``booked_pct``, ``booked_sweep_pct``: where
     keys and sweep stood when their movement was last booked as travel and feed.
     """
 
@@ -112,6 +113,7 @@ class UnitState:
     silent: tuple[int, ...] = ()
     suspended: str | None = None
     unresolved: tuple[Unresolved, ...] = ()
+    bridged: tuple[bool, ...] = ()
     booked_pct: tuple[float, ...] = ()
     booked_sweep_pct: float | None = None
     worked: tuple[float, ...] = ()
