@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from dataclasses import replace
+from datetime import datetime
 
 from inksteward.approval import State as ProposalState
 from inksteward.contract.base import FieldError, Refused, decode
@@ -22,6 +23,7 @@ from inksteward.steward.turn import Turn
 
 TICK_MS = 1000
 ECHO_MS = 5000
+CLOCK_SKEW_MS = 2000
 
 
 def on_counter(turn: Turn, event: Received) -> None:
@@ -46,7 +48,23 @@ def on_counter(turn: Turn, event: Received) -> None:
     run = replace(run, counted=counted, first_sheet=first)
     turn.put_run(_stopped(turn, run, counted))
     turn.calm(Alarm.COUNTER_SILENT)
+    _watch_clock(turn, data.at)
     ready_estimates(turn)
+
+
+def _watch_clock(turn: Turn, at: str | None) -> None:
+    """Times of day are recorded, never judged; but somebody should know when two clocks disagree."""
+    if at is None:
+        return
+    try:
+        there_ms = datetime.fromisoformat(at).timestamp() * 1000.0
+    except ValueError:
+        return
+    if abs(there_ms - turn.stamp.wall_ms) <= CLOCK_SKEW_MS:
+        turn.calm(Alarm.CLOCK_SKEW)
+        return
+    text = f"the counter's clock and this one differ by more than {CLOCK_SKEW_MS / 1000:g} s"
+    turn.alarm(Alarm.CLOCK_SKEW, text, "set both clocks by the same time server; nothing else is affected")
 
 
 def _stopped(turn: Turn, run: Run, counted: Counted) -> Run:
