@@ -66,7 +66,7 @@ def test_the_rig_finds_every_promise_kept(tmp_path: Path, mosquitto: str) -> Non
     require_tool("mosquitto")
     config, key, kid, press = prepare(tmp_path, mosquitto)
     command = [sys.executable, str(ROOT / "tests" / "outside" / "rig.py"), "--broker", mosquitto]
-    command += ["--press", press, "--operator", "op-anna", "--key", str(key), "--kid", kid]
+    command += ["--press", press, "--operator", "op-anna", "--key", str(key), f"--kid={kid}"]
     with service(config):
         done = subprocess.run(command, capture_output=True, text=True, timeout=220, check=False, cwd=ROOT)
     summary = json.loads(done.stdout)

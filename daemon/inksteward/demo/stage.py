@@ -142,7 +142,7 @@ async def _instruments(plan: Plan, address: str, parts: Processes, link: str) ->
 async def _operator(plan: Plan, address: str, parts: Processes, kid: str) -> None:
     words = (
         *("operator", "--broker", address, "--press", plan.scenario.press, "--operator", OPERATOR),
-        *("--key", str(plan.key_file), "--kid", kid, "--seed", str(plan.seed)),
+        *("--key", str(plan.key_file), f"--kid={kid}", "--seed", str(plan.seed)),
     )
     if plan.interactive:
         await parts.start("operator", "inksteward_simulators", *words, "--interactive", terminal=True)
