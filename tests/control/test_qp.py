@@ -96,7 +96,7 @@ def test_reduced_problem_has_the_whole_ones_answer(one: Found) -> None:
     assert check(z_of(ours), rows) == ""
     theirs = other_solver(goal, rows)
     cost = costs(goal)
-    # where many limits meet in one point the solvers part by less than a step of the drives
+    # spring blades with many rows without room: ours was seen 1.2e-5 worse in cost; the cause is not known yet
     assert cost(z_of(ours)) == pytest.approx(cost(theirs), rel=1e-4, abs=1e-4)
     n = case.unit.zones
     assert ours.relative == pytest.approx(theirs[:n] - theirs[n : 2 * n], abs=2e-3)
