@@ -15,19 +15,26 @@ FILES = {"ca_file": "ca.pem", "cert_file": "c.pem", "key_file": "k.pem"}
     ("host", "here"),
     [
         ("127.0.0.1", True),
+        ("127.0.0.2", True),
         ("127.255.255.254", True),
         ("::1", True),
         ("localhost", True),
         ("126.255.255.255", False),
         ("128.0.0.1", False),
         ("::2", False),
+        ("::", False),
         ("0.0.0.0", False),
+        ("127.1", False),  # what inet_aton(3) would take for 127.0.0.1
+        ("2130706433", False),
         ("localhost.example", False),
+        ("localhost.", False),
+        ("localhost.localdomain", False),  # a name may lead here today and elsewhere tomorrow
+        ("ip6-localhost", False),
         ("", False),
     ],
 )
 def test_loopback(host: str, here: bool) -> None:
-    """Only localhost, 127.0.0.0/8 and ::1 are this machine."""
+    """Only localhost, 127.0.0.0/8 and ::1 are this machine; other names are not, wherever they lead."""
     assert on_loopback(host) is here
 
 
@@ -36,6 +43,8 @@ def test_loopback(host: str, here: bool) -> None:
     [
         ({}, "127.0.0.1", 1883, False),
         ({"url": "mqtt://localhost:1884/"}, "localhost", 1884, False),
+        ({"url": "mqtt://LOCALHOST"}, "localhost", 1883, False),
+        ({"url": "mqtt://127.0.0.2"}, "127.0.0.2", 1883, False),
         ({"url": "mqtt://[::1]"}, "::1", 1883, False),
         ({"url": "mqtts://127.0.0.1", "ca_file": "ca.pem"}, "127.0.0.1", 8883, True),
         ({"url": "mqtts://broker.example:8884", **FILES}, "broker.example", 8884, True),
@@ -51,6 +60,11 @@ def test_good_brokers(broker: dict[str, Any], host: str, port: int, tls: bool) -
     ("broker", "wrong"),
     [
         ({"url": "mqtt://192.0.2.1"}, ["url"]),
+        ({"url": "mqtt://0.0.0.0"}, ["url"]),
+        ({"url": "mqtt://[::]"}, ["url"]),
+        ({"url": "mqtt://[::2]:1883"}, ["url"]),
+        ({"url": "mqtt://ip6-localhost"}, ["url"]),
+        ({"url": "mqtts://0.0.0.0", "ca_file": "ca.pem"}, ["cert_file", "key_file"]),
         ({"url": "mqtt://broker.example", **FILES}, ["url", "ca_file", "cert_file", "key_file"]),
         ({"url": "mqtts://192.0.2.1"}, ["ca_file", "cert_file", "key_file"]),
         ({"url": "mqtts://192.0.2.1", "ca_file": "ca.pem"}, ["cert_file", "key_file"]),

@@ -6,6 +6,8 @@ import argparse
 import getpass
 import io
 import json
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -186,3 +188,31 @@ def test_key_id_never_reads_as_an_option(desk: Desk, monkeypatch: pytest.MonkeyP
     assert thumbprint(public_x(keys[0]))
     assert desk.run("add", "op-anna", "--name", "Anna", "--private-key", desk.key) == 0
     assert load(desk.file).operators.all[0].keys[0].kid == "c"
+
+
+def test_nobody_there_to_type_a_pin_is_said(tmp_path: Path) -> None:
+    """Without terminal and input, as in a script, the command ends with what to do instead, and changes nothing."""
+    command = [
+        sys.executable,
+        "-m",
+        "inksteward.cli",
+        "operators",
+        "add",
+        "op-anna",
+        "--name",
+        "Anna",
+        "--no-key",
+    ]
+    done = subprocess.run(
+        command,
+        stdin=subprocess.DEVNULL,
+        capture_output=True,
+        text=True,
+        cwd=tmp_path,
+        start_new_session=True,
+        check=False,
+    )
+    assert done.returncode == 2
+    assert "no PIN was typed: nothing was changed; --pin stdin reads one" in done.stderr
+    assert "Traceback" not in done.stderr
+    assert list(tmp_path.iterdir()) == []

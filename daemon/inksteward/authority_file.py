@@ -18,11 +18,14 @@ Every file is written whole or not at all, readable by its owner only.
 
 from __future__ import annotations
 
+import fcntl
 import json
 import os
 import stat
 import tempfile
 import tomllib
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -108,6 +111,41 @@ def save(path: Path, content: OperatorsFile) -> None:
     write_secret(path, "".join(lines).encode("utf-8"))
 
 
+@contextmanager
+def changing(path: Path) -> Iterator[None]:
+    """Hold operators.toml for a change, from reading it to writing it: whoever wants to change it meanwhile waits.
+
+    The lock is on a file beside it, since the file itself is replaced. Readers need no lock. Raises AuthorityFileError.
+    """
+    handle = _lock(path)
+    try:
+        yield
+    finally:
+        os.close(handle)
+
+
+def _lock(path: Path) -> int:
+    lock = path.with_name(f".{path.name}.lock")
+    try:
+        handle = os.open(lock, os.O_RDWR | os.O_CREAT | os.O_NOFOLLOW, 0o600)
+        try:
+            _keep_owner(handle, path)
+            fcntl.flock(handle, fcntl.LOCK_EX)
+        except OSError:
+            os.close(handle)
+            raise
+    except OSError as error:
+        raise AuthorityFileError(f"{path}: cannot be changed: {lock.name}: {error.strerror}") from error
+    return handle
+
+
+def _keep_owner(handle: int, path: Path) -> None:
+    """Give an open file the owner that the file at ``path`` has, if there is one."""
+    if path.exists():
+        before = path.stat()
+        os.fchown(handle, before.st_uid, before.st_gid)
+
+
 def _toml(value: str | bool) -> str:
     # Names are printable and ids ASCII (parse_operators), so JSON's escapes are TOML's.
     return json.dumps(value, ensure_ascii=False)
@@ -143,9 +181,7 @@ def write_secret(path: Path, content: bytes, *, replace: bool = True) -> None:
                 fresh.write(content)
                 fresh.flush()
                 os.fsync(fresh.fileno())
-                if path.exists():
-                    before = path.stat()
-                    os.fchown(fresh.fileno(), before.st_uid, before.st_gid)
+                _keep_owner(fresh.fileno(), path)
             if replace:
                 Path(name).replace(path)
             else:

@@ -111,12 +111,28 @@ def test_a_journal_that_cannot_be_made_ends_with_2(tmp_path: Path) -> None:
     assert "cannot be made" in done.stderr
 
 
-def test_off_this_machine_without_tls_it_does_not_start(tmp_path: Path) -> None:
-    """A broker off this machine without TLS stops the start, whatever else is right."""
-    shop = set_up_shop(tmp_path, "mqtt://192.0.2.1:1883", "command-8")
+@pytest.mark.parametrize(
+    "url", ["mqtt://192.0.2.1:1883", "mqtt://0.0.0.0:1883", "mqtt://[::]:1883", "mqtt://ip6-localhost:1883"]
+)
+def test_off_this_machine_without_tls_it_does_not_start(tmp_path: Path, url: str) -> None:
+    """A broker off this machine without TLS, or one whose address does not say that it is on this machine, stops the
+    start before anything is opened, whatever else is right.
+    """
+    shop = set_up_shop(tmp_path, url, "command-8")
     done = run(shop)
     assert done.returncode == 1
-    assert "broker.url" in done.stderr
+    assert f'broker.url: "{url}": expected mqtts://' in done.stderr
+    assert not shop.journal.exists()
+
+
+def test_off_this_machine_without_a_certificate_it_does_not_start(tmp_path: Path) -> None:
+    """With TLS but no certificate of its own the service does not start either."""
+    broker = {"url": "mqtts://192.0.2.1:8883", "ca_file": "ca.pem"}
+    shop = set_up_shop(tmp_path, NOWHERE, "command-9", tables={"broker": broker})
+    done = run(shop)
+    assert done.returncode == 1
+    assert all(f"broker.{name}: " in done.stderr for name in ("cert_file", "key_file"))
+    assert not shop.journal.exists()
 
 
 def test_run_imports_no_extra(tmp_path: Path) -> None:

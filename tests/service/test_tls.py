@@ -1,15 +1,9 @@
 """TLS to the broker, with a certificate of our own."""
 
-import ipaddress
 from dataclasses import replace
-from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
-from cryptography import x509
-from cryptography.hazmat.primitives import hashes, serialization
-from cryptography.hazmat.primitives.asymmetric import ec
-from cryptography.x509.oid import NameOID
 
 from inksteward.config import Broker, Config, parse
 from inksteward.events import LinkChanged
@@ -19,52 +13,9 @@ from inksteward.service.mqtt_link import require_safe
 from inksteward.service.starting import read
 from tests.conftest import free_port
 from tests.service.bench import Shop, scenario, serving, set_up_shop, settings_of
+from tests.service.certificates import Authority
 from tests.service.listener import fence, probe
 from tests.service.processes import broker_process
-
-
-class Authority:
-    """Makes certificates that it signs itself."""
-
-    def __init__(self, folder: Path, name: str) -> None:
-        self.folder = folder
-        self._key = ec.generate_private_key(ec.SECP256R1())
-        self._name = x509.Name([x509.NameAttribute(NameOID.COMMON_NAME, name)])
-        built = self._builder(self._name, self._key).add_extension(
-            x509.BasicConstraints(ca=True, path_length=0), critical=True
-        )
-        usage = x509.KeyUsage(True, False, False, False, False, True, True, False, False)
-        built = built.add_extension(usage, critical=True)
-        self.file = self._write(f"{name}.pem", built.sign(self._key, hashes.SHA256()))
-
-    def certificate(self, name: str) -> tuple[Path, Path]:
-        """Files of a certificate for 127.0.0.1 and of its key."""
-        key = ec.generate_private_key(ec.SECP256R1())
-        subject = x509.Name([x509.NameAttribute(NameOID.COMMON_NAME, name)])
-        addresses = x509.SubjectAlternativeName([x509.IPAddress(ipaddress.ip_address("127.0.0.1"))])
-        built = self._builder(subject, key).add_extension(addresses, critical=False)
-        path = self.folder / f"{name}.key"
-        form = serialization.PrivateFormat.PKCS8
-        path.write_bytes(key.private_bytes(serialization.Encoding.PEM, form, serialization.NoEncryption()))
-        return self._write(f"{name}.crt", built.sign(self._key, hashes.SHA256())), path
-
-    def _builder(self, subject: x509.Name, key: ec.EllipticCurvePrivateKey) -> x509.CertificateBuilder:
-        now = datetime.now(UTC)
-        authority = x509.AuthorityKeyIdentifier.from_issuer_public_key(self._key.public_key())
-        own = x509.SubjectKeyIdentifier.from_public_key(key.public_key())
-        return (
-            x509.CertificateBuilder(subject_name=subject, issuer_name=self._name, public_key=key.public_key())
-            .serial_number(x509.random_serial_number())
-            .not_valid_before(now - timedelta(hours=1))
-            .not_valid_after(now + timedelta(days=1))
-            .add_extension(own, critical=False)
-            .add_extension(authority, critical=False)
-        )
-
-    def _write(self, name: str, certificate: x509.Certificate) -> Path:
-        path = self.folder / name
-        path.write_bytes(certificate.public_bytes(serialization.Encoding.PEM))
-        return path
 
 
 def listener(port: int, authority: Authority) -> str:

@@ -25,6 +25,7 @@ from inksteward.service.mover import Mover
 from inksteward.service.mqtt_link import BrokerLink
 from inksteward.service.operators import OperatorsWatch
 from inksteward.service.publisher import Publisher
+from inksteward.service.sign_in import SignIn
 from inksteward.service.starting import Opened, Options, Setup, open_record, read
 from inksteward.service.watchdog import Watchdog
 from inksteward.steward import initial
@@ -65,6 +66,7 @@ class Service:
         self.link.on_drop = self.intake.drop
         self.link.contested = self._contested
         self.operators = OperatorsWatch(self.setup.operators_path, self.setup.operators, self.consumer.submit)
+        self.sign_in = SignIn(lambda: self.operators.content)
 
     def publish(self, place: Place | None, effect: Publish) -> None:
         """To the broker, in order."""
