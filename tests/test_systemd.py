@@ -1,7 +1,8 @@
 """The systemd unit: systemd itself understands every line, and it leaves the service little to break."""
 
+import ctypes.util
+import errno
 import re
-import shutil
 import subprocess
 import sys
 from pathlib import Path
@@ -9,6 +10,7 @@ from pathlib import Path
 import pytest
 
 from inksteward.service.errors import CONFIGURATION
+from tests.conftest import require_tool
 
 UNIT = Path(__file__).resolve().parent.parent / "systemd/inksteward@.service"
 PROGRAM = "/opt/inksteward/bin/inksteward"
@@ -16,11 +18,28 @@ HIGHEST_EXPOSURE = 1.3
 """systemd's own scale from 0 (locked up) to 10; a bare unit has 9.6."""
 
 
+UNDER_FILTER = """
+import ctypes, sys
+from pathlib import Path
+seccomp = ctypes.CDLL(sys.argv[1])
+seccomp.seccomp_init.restype = ctypes.c_void_p
+rules = ctypes.c_void_p(seccomp.seccomp_init(ctypes.c_uint32(int(sys.argv[2]))))
+for name in sys.stdin.read().split():
+    number = seccomp.seccomp_syscall_resolve_name(name.encode())
+    if number >= 0:  # below: no such call on this machine
+        assert seccomp.seccomp_rule_add(rules, ctypes.c_uint32(0x7FFF0000), number, 0) == 0, name
+assert seccomp.seccomp_load(rules) == 0
+import inksteward.service.app
+from inksteward.journals import Journals
+Journals(Path(sys.argv[3])).begin("x", 0).close()
+"""
+"""Loads the service and makes a journal under a filter of libseccomp: default action, then what is allowed."""
+
+
 @pytest.fixture
 def unit(tmp_path: Path) -> Path:
     """The unit as an instance, with a program that exists here."""
-    if shutil.which("systemd-analyze") is None:
-        pytest.skip("systemd-analyze is not installed")
+    require_tool("systemd-analyze")
     path = tmp_path / "inksteward@press-2.service"
     path.write_text(UNIT.read_text().replace(PROGRAM, sys.executable))
     return path
@@ -66,3 +85,27 @@ def test_exposure_is_low(unit: Path) -> None:
 def test_a_mistake_in_the_configuration_is_not_tried_again() -> None:
     """The exit code of a mistake in the configuration is the one that does not restart the service."""
     assert f"RestartPreventExitStatus={CONFIGURATION}" in UNIT.read_text().splitlines()
+
+
+def calls(name: str) -> set[str]:
+    """System calls of a group, by systemd's own list."""
+    if not name.startswith("@"):
+        return {name}
+    lines = analyze("syscall-filter", name).stdout.split("\n")[1:]
+    members = [line.strip() for line in lines if line.strip() and not line.strip().startswith("#")]
+    return set().union(*map(calls, members))
+
+
+def test_the_service_lives_under_the_filter_of_system_calls(unit: Path, tmp_path: Path) -> None:
+    """What the unit forbids does not end the service while it is loaded: seccomp(2), as systemd.exec(5) sets it up."""
+    library = ctypes.util.find_library("seccomp")
+    assert library is not None, "systemd itself needs libseccomp"
+    text, allowed = unit.read_text(), set[str]()
+    for sign, names in re.findall(r"^SystemCallFilter=(~?)(.+)$", text, re.MULTILINE):
+        found = set().union(*map(calls, names.split()))
+        allowed = allowed - found if sign else allowed | found
+    refused = re.search(r"^SystemCallErrorNumber=(\w+)$", text, re.MULTILINE)
+    action = 0x0005_0000 | getattr(errno, refused.group(1)) if refused else 0x8000_0000  # answer so, or kill
+    command = [sys.executable, "-c", UNDER_FILTER, library, str(action), str(tmp_path / "journal")]
+    done = subprocess.run(command, input="\n".join(allowed), capture_output=True, text=True, check=False)
+    assert (done.returncode, done.stderr) == (0, "")

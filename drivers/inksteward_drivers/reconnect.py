@@ -41,9 +41,10 @@ async def keep_open(where: LineSettings, kind: str, ledger: Ledger, link: LinkTo
     told: str | None = None
     failures = 0
     while True:
-        opened = time.monotonic()
+        opened = float("inf")  # an opening that fails slowly, as a terminal server's may, is no steady line
         try:
             line = await Line.open(where.url, where.baud, ledger)
+            opened = time.monotonic()
             try:
                 await _identified(line, where, kind)
                 told = None

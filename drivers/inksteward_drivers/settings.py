@@ -10,6 +10,9 @@ import serial
 
 from inksteward_drivers.line_messages import NAME
 
+# Below 9600 baud a position of many keys takes longer than its question waits for it.
+_SPEEDS = tuple(speed for speed in serial.Serial.BAUDRATES if speed >= 9600)
+
 
 class SettingError(ValueError):
     """A setting is unknown, missing or wrong; the text names it, its value and what was expected."""
@@ -39,9 +42,9 @@ def line_settings(driver: str, settings: Mapping[str, Any]) -> LineSettings:
             "or socket://HOST:PORT, or rfc2217://HOST:PORT"
         )
     baud = settings.get("baud", 115200)
-    if isinstance(baud, bool) or not isinstance(baud, int) or baud not in serial.Serial.BAUDRATES:
+    if isinstance(baud, bool) or not isinstance(baud, int) or baud not in _SPEEDS:
         raise SettingError(
-            f"{driver}: baud = {baud!r}: expected one of the usual speeds from 9600 to 4000000"
+            f"{driver}: baud = {baud!r}: expected one of the usual speeds from {_SPEEDS[0]} to {_SPEEDS[-1]}"
         )
     device = settings.get("device")
     if device is not None and not (isinstance(device, str) and NAME.fullmatch(device)):

@@ -56,7 +56,7 @@ async def serve(options: argparse.Namespace, log: TextIO) -> None:
             ready(what="operator", operator=options.operator, signed=options.key is not None)
         else:
             print(f"operator {options.operator}: waiting for proposals; ? for help", flush=True)
-        await asyncio.Event().wait()
+        await seat.failed()
 
     typed = [] if terminal is None else [_take_lines(terminal)]
     try:

@@ -2,9 +2,9 @@
 
 import asyncio
 import json
-from collections.abc import Awaitable, Callable
+from collections.abc import Awaitable, Callable, Coroutine
 from dataclasses import dataclass, field
-from typing import Any, Protocol
+from typing import Any, NoReturn, Protocol
 
 from inksteward_simulators.console import new_id, now_rfc3339
 from inksteward_simulators.operator_deck import Card, Choice
@@ -56,6 +56,7 @@ class Seat:
     _minds: dict[str, tuple[str, asyncio.Task[None]]] = field(default_factory=dict)
     _pending: dict[str, asyncio.Future[dict[str, Any]]] = field(default_factory=dict)
     _loose: set[asyncio.Task[None]] = field(default_factory=set)
+    _faults: asyncio.Queue[BaseException] = field(default_factory=asyncio.Queue)
 
     async def on_message(self, topic: str, payload: bytes, retained: bool) -> None:
         """Take one message of the service."""
@@ -84,6 +85,19 @@ class Seat:
         """Stop thinking."""
         await stopped(*(task for _, task in self._minds.values()), *self._loose)
 
+    async def failed(self) -> NoReturn:
+        """Raise the first error of a decision or request on its way, such as SchemaFault; else wait for ever."""
+        raise await self._faults.get()
+
+    def _started(self, work: Coroutine[Any, Any, None]) -> asyncio.Task[None]:
+        def ended(task: asyncio.Task[None]) -> None:
+            if not task.cancelled() and (fault := task.exception()) is not None:
+                self._faults.put_nowait(fault)
+
+        task = asyncio.create_task(work)
+        task.add_done_callback(ended)
+        return task
+
     def _status(self, data: dict[str, Any]) -> None:
         if data.get("run_id") != self.run_id:
             self.calm = 0
@@ -107,7 +121,7 @@ class Seat:
             self.say("wrong_digest", proposal_id=proposal_id, unit=unit)
             return
         self.say("seen", proposal_id=proposal_id, unit=unit, moves=len(proposal["moves"]))
-        self._minds[unit] = (proposal_id, asyncio.create_task(self._decide(proposal)))
+        self._minds[unit] = (proposal_id, self._started(self._decide(proposal)))
 
     async def _decide(self, proposal: dict[str, Any]) -> None:
         choice: Choice | None = await self.judge.choice(proposal)
@@ -168,7 +182,7 @@ class Seat:
         )
         run_id = self.run_id or ""
         if self.ok_sheet and self.calm >= CALM_SCANS and self.phase != "run" and self.ok_run != run_id:
-            task = asyncio.create_task(self._name_ok_sheet(str(data.get("scan_id")), run_id))
+            task = self._started(self._name_ok_sheet(str(data.get("scan_id")), run_id))
             self._loose.add(task)
             task.add_done_callback(self._loose.discard)
 

@@ -11,7 +11,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any
-from urllib.parse import urlsplit
+from urllib.parse import unquote, urlsplit
 
 import aiomqtt
 
@@ -81,7 +81,8 @@ def broker_of(url: str) -> Broker:
     parts = urlsplit(url)
     if parts.scheme != "mqtt" or not parts.hostname or parts.path not in ("", "/"):
         raise ValueError(f"broker = {url!r}: expected mqtt://host:port")
-    return Broker(parts.hostname, parts.port or 1883, parts.username, parts.password)
+    login = (None if part is None else unquote(part) for part in (parts.username, parts.password))
+    return Broker(parts.hostname, parts.port or 1883, *login)
 
 
 async def publish_counter(desk: PressDesk, broker: Broker, connected: asyncio.Event) -> None:

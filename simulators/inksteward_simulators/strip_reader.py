@@ -17,6 +17,7 @@ from inksteward_simulators.link import BenchLink, LinkError
 from inksteward_simulators.link_messages import Patch, PullReply, State
 from inksteward_simulators.pty_port import PtyPort
 from inksteward_simulators.scenario import ScenarioError
+from inksteward_simulators.scenario_forms import FILTERS
 from inksteward_simulators.schema_check import SchemaFault, SchemaFolder
 from inksteward_simulators.strip_layout import layout_of
 from inksteward_simulators.strip_wires import LineWire, MqttWire, Wire, strip_host_questions
@@ -150,10 +151,14 @@ async def _read_on(options: argparse.Namespace, wire: Wire, facts: dict[str, Any
 
 
 def faults_of(options: argparse.Namespace) -> Faults:
-    """The instrument's errors as the command line asks for them."""
+    """The instrument's errors as the command line asks for them. Raises ValueError for filters that are not there."""
     swapped = None
     if options.wrong_filter is not None:
         one, _, other = options.wrong_filter.partition("=")
+        if one not in FILTERS or other not in FILTERS:
+            raise ValueError(
+                f"--wrong-filter = {options.wrong_filter!r}: expected two of {FILTERS} as in C=M"
+            )
         swapped = (one, other)
     return Faults(
         noise_d=options.noise_d,

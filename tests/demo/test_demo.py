@@ -5,9 +5,12 @@ from __future__ import annotations
 import argparse
 import asyncio
 import contextlib
+import os
 import shutil
+import signal
 import subprocess
 import sys
+import tomllib
 from importlib import resources
 from pathlib import Path
 
@@ -15,7 +18,7 @@ import pytest
 
 from inksteward.demo import stage
 from inksteward.demo.broker import broker
-from inksteward.demo.plan import DemoError, plan_of
+from inksteward.demo.plan import DemoError, plan_of, write_config
 from inksteward.demo.processes import Processes
 from tests.conftest import require_tool
 
@@ -35,6 +38,38 @@ def test_the_whole_loop_on_serial_lines(tmp_path: Path) -> None:
     assert (tmp_path / "out" / "density.png").stat().st_size > 20_000
     assert "FAILED" not in done.stdout
     assert "blade and roller touched 0 times" in done.stdout
+
+
+def parts_of(out: Path) -> list[str]:
+    """Command lines of the running processes that name this folder."""
+    lines = []
+    for name in os.listdir("/proc"):
+        with contextlib.suppress(OSError):  # no process, or one that has just ended
+            lines.append(
+                Path("/proc", name, "cmdline").read_bytes().replace(b"\0", b" ").decode("utf-8", "replace")
+            )
+    return [line for line in lines if str(out) in line]
+
+
+@pytest.mark.broker
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGHUP])
+async def test_a_demo_that_is_told_to_end_leaves_nothing_running(
+    tmp_path: Path, number: signal.Signals
+) -> None:
+    """SIGTERM, or a terminal that is closed, ends broker, press, instruments and service with the demo."""
+    require_tool("mosquitto")
+    out = tmp_path / "out"
+    command = [sys.executable, "-u", "-m", "inksteward.cli", "demo", "--out", str(out)]
+    demo = await asyncio.create_subprocess_exec(*command, stdout=asyncio.subprocess.PIPE)
+    assert demo.stdout is not None
+    async with asyncio.timeout(100):
+        while b"one mark a zone" not in (line := await demo.stdout.readline()):
+            assert line, "the demo ended by itself"
+        assert len(parts_of(out)) >= 4  # the demo itself, broker, press, service
+        demo.send_signal(number)
+        await demo.communicate()
+    assert demo.returncode == 130
+    assert parts_of(out) == []
 
 
 @pytest.mark.parametrize(
@@ -95,6 +130,27 @@ def test_a_plan_writes_what_the_simulators_read(tmp_path: Path) -> None:
     assert '"time_factor":2.0' in plan.scenario_file.read_text(encoding="utf-8")
     with pytest.raises(DemoError, match=r"expected 0\.1 to 60"):
         plan_of(options(tmp_path / "out", time_factor=0.0))
+
+
+def test_a_proposal_lives_to_be_decided_on(tmp_path: Path) -> None:
+    """However fast the press, a newer scan replaces no proposal before the scripted operator has thought about it."""
+    for factor in (1.0, 15.0, 22.0):
+        plan = plan_of(options(tmp_path / "out", time_factor=factor))
+        write_config(plan, "mqtt://127.0.0.1:1883", {})
+        approval = tomllib.loads(plan.config_file.read_text(encoding="utf-8"))["approval"]
+        assert approval["min_standing_s"] >= min(
+            3 * 8.0 / factor + 1.0, 20.0
+        )  # the longest thought, and a second
+
+
+def test_a_person_decides_in_press_time(tmp_path: Path) -> None:
+    """Interactive, the press runs in real time unless a factor is given, whatever the scenario's own factor is."""
+    scenario = tmp_path / "still.toml"
+    text = (resources.files("inksteward_simulators") / "scenarios/makeready.toml").read_text("utf-8")
+    scenario.write_text(text.replace("time_factor = 15.0", "time_factor = 0.0"), encoding="utf-8")
+    usual = {"scenario": str(scenario), "interactive": True}
+    assert plan_of(options(tmp_path / "out", **usual, time_factor=None)).factor == 1.0
+    assert plan_of(options(tmp_path / "out", **usual, time_factor=2.0)).factor == 2.0
 
 
 def test_the_counter_can_say_how_fast_it_goes(tmp_path: Path) -> None:

@@ -143,8 +143,11 @@ def test_waits_grow_and_end() -> None:
     assert [back_off(n) for n in (1, 2, 3, 7, 8, 9, 1000)] == [0.1, 0.2, 0.4, 6.4, 10.0, 10.0, 10.0]
 
 
-async def test_same_failure_is_told_once(monkeypatch: pytest.MonkeyPatch) -> None:
-    """A line that cannot be opened is tried again and again, and told as lost once."""
+@pytest.mark.parametrize("steady_s", [5.0, 0.0])
+async def test_same_failure_is_told_once(monkeypatch: pytest.MonkeyPatch, steady_s: float) -> None:
+    """A line that cannot be opened is tried again and again, with waits that grow however long each failure took
+    (longer than a line must be open to count as steady, in the second case), and told as lost once.
+    """
     tries: list[float] = []
 
     def hardly_any(failures: int) -> float:
@@ -152,6 +155,7 @@ async def test_same_failure_is_told_once(monkeypatch: pytest.MonkeyPatch) -> Non
         return 0.001
 
     monkeypatch.setattr(reconnect, "back_off", hardly_any)
+    monkeypatch.setattr(reconnect, "STEADY_S", steady_s)
     reader = build_strip(context(url="/nonexistent"))
     ears = Ears()
     async with running(reader.run(ears.deliver, ears.link)):

@@ -13,6 +13,7 @@ from tests.drivers.bench import context, unit
 def test_only_the_url_is_needed() -> None:
     """Without more said, a line runs at 115200 baud and the device is not asked who it is."""
     assert line_settings("strip", {"url": "/dev/ttyUSB0"}) == LineSettings("/dev/ttyUSB0", 115200, None)
+    assert line_settings("strip", {"url": "x", "baud": 9600}).baud == 9600
 
 
 @pytest.mark.parametrize(
@@ -23,6 +24,10 @@ def test_only_the_url_is_needed() -> None:
         ({"url": 7}, "strip: url = 7: expected a device path"),
         ({"url": "x", "baud": "9600"}, "strip: baud = '9600': expected one of the usual speeds"),
         ({"url": "x", "baud": True}, "strip: baud = True: expected one of the usual speeds"),
+        (
+            {"url": "x", "baud": 4800},
+            "strip: baud = 4800: expected one of the usual speeds from 9600 to 4000000",
+        ),
         ({"url": "x", "baud": 9601}, "strip: baud = 9601: expected one of the usual speeds"),
         ({"url": "x", "device": "two words"}, "strip: device = 'two words': expected 1 to 64 of"),
         ({"url": "x", "device": ""}, "strip: device = '': expected 1 to 64 of"),

@@ -128,6 +128,19 @@ async def test_person_at_the_terminal(mosquitto: str, tmp_path: Path) -> None:
     assert log == ["seen", "decision", "answer", "outcome"]
 
 
+@pytest.mark.broker
+async def test_a_decision_that_cannot_be_sent_ends_the_process(mosquitto: str, tmp_path: Path) -> None:
+    """A decision against the published schema ends the operator with code 2 and the fault, not without a word."""
+    (tmp_path / "decision.schema.json").write_text('{"properties": {"verdict": {"const": "reject"}}}')
+    async with service(mosquitto) as there:
+        words = ("--broker", mosquitto, "--press", there.press, "--operator", "op-anna", "--think-s", 0, 0)
+        async with simulator("operator", *words, "--schemas", tmp_path) as process:
+            await process.ready()
+            await there.publish("proposal/u2", sealed())
+            assert await process.ended() == 2
+            assert "decision: $.verdict = 'approve'" in await process.errors()
+
+
 def test_header_is_exact(tmp_path: Path) -> None:
     """The signature's header holds alg Ed25519 and the key's id, and nothing else (RFC 7515; RFC 9864)."""
     signer = Signer(_written(tmp_path / "k.pem", ed25519.Ed25519PrivateKey.generate()), "k-1")

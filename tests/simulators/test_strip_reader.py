@@ -173,6 +173,7 @@ def test_command_line_that_is_wrong(words: list[str], text: str, capsys: pytest.
             "--carry-sheets = 5 4: expected two numbers from 0, the lower one first",
         ),
         (["--schemas", "/nonexistent"], "expected a folder with *.schema.json"),
+        (["--wrong-filter", "CM"], "--wrong-filter = 'CM': expected two of ('C', 'M', 'Y', 'K') as in C=M"),
         (["--layout", "/nonexistent"], "Connect call failed"),
     ],
 )

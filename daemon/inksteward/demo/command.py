@@ -53,6 +53,6 @@ def run(options: argparse.Namespace) -> int:
     except DemoError as error:
         print(f"inksteward demo: {error}", file=sys.stderr)
         return 2
-    except KeyboardInterrupt:
+    except (KeyboardInterrupt, asyncio.CancelledError):
         print("\nstopped", file=sys.stderr)
         return 130

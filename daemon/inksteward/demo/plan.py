@@ -16,6 +16,8 @@ from inksteward.bench.configuration import configuration
 from inksteward_simulators.scenario import ScenarioError, load_scenario
 from inksteward_simulators.scenario_forms import Scenario
 
+LEAST_STANDING_S = 3.0
+"""A fast press makes neither the machine nor the operator's process faster: a proposal must live to be decided on."""
 OPERATOR = "op-anna"
 RUN_ID = "run-0412"
 SCAN_EVERY_SHEETS = 60
@@ -69,11 +71,10 @@ def plan_of(options: argparse.Namespace) -> Plan:
         raise DemoError(str(error)) from error
     if options.sheets < SCAN_EVERY_SHEETS:
         raise DemoError(f"--sheets {options.sheets}: expected at least {SCAN_EVERY_SHEETS}")
-    factor = options.time_factor if options.time_factor is not None else scenario.time_factor
+    usual = 1.0 if options.interactive else scenario.time_factor
+    factor = usual if options.time_factor is None else options.time_factor
     if not 0.1 <= factor <= 60.0:
         raise DemoError(f"--time-factor {factor}: expected 0.1 to 60")
-    if options.interactive and options.time_factor is None:
-        factor = 1.0
     if scenario.speed_sph * factor > FASTEST_SPH:
         raise DemoError(
             f"--time-factor {factor}: at {scenario.speed_sph:g} sheets an hour expected at most "
@@ -125,7 +126,7 @@ def write_config(plan: Plan, broker: str, ptys: dict[str, str]) -> None:
         "approval": {
             "operators_file": "operators.toml",
             "expected_s": max(30.0 / plan.factor, 1.0),
-            "min_standing_s": 20.0 / plan.factor,
+            "min_standing_s": max(20.0 / plan.factor, LEAST_STANDING_S),
             "expires_s": max(120.0 / plan.factor, 20.0),
         },
         "control": {"scan_interval_sheets": SCAN_EVERY_SHEETS},

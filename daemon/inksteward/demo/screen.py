@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-MARKS = "the plan: . in tolerance   + above   # far above   - below   = far below   o not read"
+MARKS = "one mark a zone: . in tolerance   + above   # far above   - below   = far below   o not read"
 
 
 def lane(unit: dict[str, Any]) -> str:

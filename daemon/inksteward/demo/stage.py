@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import json
+import signal
 import sys
 import time
 from collections.abc import AsyncIterator
@@ -39,8 +40,9 @@ STUCK_S = 60.0
 
 
 async def play(plan: Plan) -> int:
-    """The whole demo; returns its exit code."""
+    """The whole demo; returns its exit code. SIGTERM and SIGHUP cancel it, so that no part is left running."""
     began = time.monotonic()
+    _end_on_signals()
     async with broker(plan.broker, plan.out) as (address, kind):
         print(f"broker: {kind}, {address}")
         parts = Processes(plan.out)
@@ -51,6 +53,14 @@ async def play(plan: Plan) -> int:
             if plan.broker is not None:
                 await _clear(plan, address)
     return conclude(plan, record, time.monotonic() - began)
+
+
+def _end_on_signals() -> None:
+    """Broker and service take SIGHUP for "read anew": a terminal that is closed would not end them by itself."""
+    task = asyncio.current_task()
+    if task is not None:
+        for number in (signal.SIGTERM, signal.SIGHUP):
+            asyncio.get_running_loop().add_signal_handler(number, task.cancel)
 
 
 async def _play(plan: Plan, address: str, parts: Processes) -> Record:
