@@ -35,6 +35,7 @@ from inksteward.events import (
 )
 from inksteward.fingerprint import fingerprint
 from inksteward.journal import Journal
+from inksteward.journal_digest import digest_path
 
 SMALL_RESERVE = 4096
 SERVICE_KEY = new_key()
@@ -128,8 +129,33 @@ def closed_record(path: Path, rounds: int = 1, *, checkpoints: Sequence[int] = (
         return journal.head.hash
 
 
+def large_record(path: Path, size: int) -> None:
+    """A closed journal of at least so many bytes: a scan of 14 kB with ten proposals of 2 kB, three small rows, and
+    again; two of its rows are signed, and some publishes were acknowledged.
+    """
+    moves = [{"zone": zone, "from_pct": 42.125, "to_pct": 45.1, "why": "x" * 26} for zone in range(24)]
+    proposals = [
+        Publish(f"proposal/u{unit}", json.dumps({"moves": moves}).encode(), True) for unit in range(10)
+    ]
+    scan = {"scan_id": "s-1", "patches": [round(0.4 + index / 1000, 3) for index in range(2000)]}
+    with Journal.create(path, reserve_bytes=SMALL_RESERVE) as journal:
+        journal.append(journal.next_stamp(1, 1), started(), ())
+        while journal._db.execute("PRAGMA page_count").fetchone()[0] * 4096 < size:
+            seq = journal.head.seq + 1
+            row: tuple[Event, Sequence[Effect]] = (
+                (received("scan", scan), proposals) if seq % 4 == 0 else (Ticked({"u2": seq}), EFFECTS[2:])
+            )
+            journal.append(journal.next_stamp(seq, seq), *row)
+            if seq in (20, 40):
+                journal.append_checkpoint(seal)
+        journal.ack_all([(each.seq, each.n) for each in journal.unacknowledged()[:30]])
+
+
 def forge(path: Path, *statements: str) -> None:
-    """Change a closed journal behind its triggers' back, and put the triggers back."""
+    """Change a closed journal behind its triggers' back, and put the triggers back; its digest is taken away, as who
+    does such a thing can make another.
+    """
+    without_digest(path)
     with closing(sqlite3.connect(path, isolation_level=None)) as db:
         triggers = db.execute("SELECT name, sql FROM sqlite_schema WHERE type = 'trigger'").fetchall()
         for name, _ in triggers:
@@ -138,6 +164,12 @@ def forge(path: Path, *statements: str) -> None:
             db.execute(statement)
         for _, sql in triggers:
             db.execute(sql)
+
+
+def without_digest(path: Path) -> Path:
+    """A closed journal whose digest is gone, so that it must show by itself what is wrong with it."""
+    digest_path(path).unlink(missing_ok=True)
+    return path
 
 
 def copy_of(path: Path, target: Path) -> Path:

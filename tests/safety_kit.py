@@ -58,6 +58,7 @@ def read_back(*openings: int | None, **differs: Any) -> ReadBack:
         referenced=(True,) * len(openings),
         sweep_mpct=50_000,
         age_ms=100,
+        moving=False,
         fountain_turning=True,
     )
     return replace(plain, **differs)

@@ -10,12 +10,14 @@ import pytest
 from inksteward.authority import (
     Operators,
     OperatorsInvalid,
+    is_public_x,
     parse_operators,
     public_data,
     public_jwk,
     public_x,
     thumbprint,
 )
+from inksteward.jws import encode64
 from tests.test_authority import ANNA, BEN, OPERATORS
 
 
@@ -132,7 +134,9 @@ def test_all_mistakes_are_told_at_once() -> None:
 
 
 def test_keys_are_named_by_their_thumbprint() -> None:
-    """Two keys have two thumbprints, and a JWK holds the public part alone."""
+    """Two keys have two thumbprints, that of RFC 8037 appendix A.3 is its, and a JWK holds the public part alone."""
+    example = thumbprint("11qYAYKxCrfVS_7TyWQHOg7hcvPapiMlrwIaaPcHURo")
+    assert example == "kPrK_qmxVWaYVA9wwBF6Iuo3vVzz7TxHCTwXBygrS4k"
     assert thumbprint(public_x(ANNA)) != thumbprint(public_x(BEN))
     assert public_jwk(public_x(ANNA), "k") == {
         "kty": "OKP",
@@ -140,3 +144,47 @@ def test_keys_are_named_by_their_thumbprint() -> None:
         "x": public_x(ANNA),
         "kid": "k",
     }
+
+
+P = 2**255 - 19
+D = -121665 * pow(121666, -1, P) % P
+
+
+def _root(square: int) -> int | None:
+    """A square root modulo P (RFC 8032, 5.1.3), None where there is none."""
+    first = pow(square, (P + 3) // 8, P)
+    found = (root for root in (first, first * pow(2, (P - 1) // 4, P) % P) if (root * root - square) % P == 0)
+    return next(found, None)
+
+
+def _order_divides_8(y: int) -> bool:
+    """Whether a point with this y is the neutral one after three doublings (RFC 8032, 5.1.4)."""
+    y %= P
+    x = _root((y * y - 1) * pow(D * y * y + 1, -1, P) % P)
+    if x is None:
+        return False
+    for _ in range(3):
+        k = D * x * x * y * y % P
+        x, y = 2 * x * y * pow(1 + k, -1, P) % P, (y * y + x * x) * pow(1 - k, -1, P) % P
+    return (x, y) == (0, 1)
+
+
+def _eighth() -> int:
+    """The y of a point of order 8: doubled it has y = 0, so x^2 = -y^2, and d y^4 + 2 y^2 = 1."""
+    roots = (_root((-1 + sign * (_root(1 + D) or 0)) * pow(D, -1, P) % P) for sign in (1, -1))
+    return next(root for root in roots if root is not None)
+
+
+def _encoded(y: int, sign: int) -> str:
+    return encode64((y + (sign << 255)).to_bytes(32, "little"))
+
+
+def test_keys_of_small_order_are_none() -> None:
+    """The points whose order divides 8, with either sign and in either spelling, are refused as public keys."""
+    eighth = _eighth()
+    near = (0, 1, 2, 3, P - 2, P - 1, P, P + 1, P + 2, eighth, P - eighth, eighth + 1, P - eighth - 1)
+    small = {y for y in near if _order_divides_8(y)}
+    assert len(small) == 7
+    for sign in (0, 1):
+        assert not any(is_public_x(_encoded(y, sign)) for y in small)
+        assert all(is_public_x(_encoded(y, sign)) for y in set(near) - small)

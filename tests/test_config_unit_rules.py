@@ -137,3 +137,18 @@ def test_expected_coupling_within_the_interlocks() -> None:
             nominal[number] = bound + beyond
             assert keys(("unit.0.blade_nominal", nominal)) == [f"unit[u1].blade_nominal[{number + 1}]"]
     assert keys(("unit.1.blade_nominal", [1.0, 0.0, 0.0])) == ["unit[u2].blade_nominal"]
+
+
+@pytest.mark.parametrize(("width_pct", "good"), [(1.0, True), (0.999, False)])
+def test_outer_stretches_of_a_table_are_not_too_short(width_pct: float, good: bool) -> None:
+    """The first and the last stretch of a key's table are at least one percent wide: what lies past the end of the
+    travel is judged by their slope."""
+    for row, table in (
+        (2, [[0.0, 0.0], [width_pct, 0.003 * width_pct], [100.0, 200.0]]),
+        (3, [[0.0, 0.0], [100.0 - width_pct, 199.0], [100.0, 200.0]]),
+    ):
+        change = ("unit.0.calibration.table", table)
+        if good:
+            built(change)
+        else:
+            assert keys(change) == [f"unit[u1].calibration.table[{row}][1]"]

@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import hashlib
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -24,6 +24,10 @@ from inksteward.jws import BadToken, decode64, encode64, holds, sign_bytes, take
 
 _ID = re.compile(r"[A-Za-z0-9._-]{1,64}")
 _KEY_BYTES = 32
+_P = 2**255 - 19
+_Y_OF_ORDER_8 = 0x05FC536D880238B13933C6D305ACDFD5F098EFF289F4C345B027B2C28F95E826
+_SMALL_ORDER = frozenset((0, 1, _P - 1, _P, _P + 1, _Y_OF_ORDER_8, _P - _Y_OF_ORDER_8))
+"""The y coordinates, canonical or not, of the eight points whose order divides 8 (curve of RFC 8032, 5.1)."""
 _MAX_NAME = 64
 _MAX_SHOWN = 80
 _ID_FORM = "1 to 64 of A-Z a-z 0-9 . _ -"
@@ -84,9 +88,18 @@ class OperatorsInvalid(ValueError):
         self.mistakes = mistakes
 
 
-def _shown(value: Any) -> str:
-    text = value if isinstance(value, str) else repr(value)
+def shown(value: Any) -> str:
+    """A value as shown in a mistake, cut at 80 characters."""
+    try:
+        text = value if isinstance(value, str) else repr(value)
+    except (RecursionError, ValueError):  # nested too deeply, or an integer of thousands of digits
+        text = type(value).__name__
     return text if len(text) <= _MAX_SHOWN else text[: _MAX_SHOWN - 1] + "…"
+
+
+def _text(value: Any) -> str:
+    """The text, or an empty one in place of what is none and was found to be a mistake."""
+    return value if isinstance(value, str) else ""
 
 
 class _Reading:
@@ -98,16 +111,21 @@ class _Reading:
         self._kids: set[str] = set()
 
     def wrong(self, field: str, value: Any, expected: str) -> None:
-        self.mistakes.append(Rejected(field, _shown(value), expected))
+        self.mistakes.append(Rejected(field, shown(value), expected))
 
-    def members(self, data: Any, where: str, known: tuple[str, ...]) -> Mapping[str, Any] | None:
-        if not isinstance(data, Mapping):
-            self.wrong(where, data, "a table")
-            return None
-        for name in data:
-            if name not in known:
-                self.wrong(f"{where}.{name}", data[name], f"one of {', '.join(known)}")
-        return data
+    def tables(
+        self, data: Iterable[Any], where: str, known: tuple[str, ...]
+    ) -> Iterator[tuple[Mapping[str, Any], str]]:
+        """The tables in a list, each with its place; what is none, and what does not belong into one, is a mistake."""
+        for index, each in enumerate(data):
+            place = f"{where}[{index}]"
+            if isinstance(each, Mapping):
+                for name in each:
+                    if name not in known:
+                        self.wrong(f"{place}.{name}", each[name], f"one of {', '.join(known)}")
+                yield each, place
+            else:
+                self.wrong(place, each, "a table")
 
     def identifier(self, data: Mapping[str, Any], name: str, where: str, seen: set[str]) -> str:
         value = data.get(name, "missing")
@@ -117,7 +135,7 @@ class _Reading:
             self.wrong(f"{where}.{name}", value, "an id that stands once")
         else:
             seen.add(value)
-        return str(value)
+        return _text(value)
 
     def flag(self, data: Mapping[str, Any], where: str) -> bool:
         value = data.get("revoked", False)
@@ -125,20 +143,14 @@ class _Reading:
             self.wrong(f"{where}.revoked", value, "true or false")
         return bool(value)
 
-    def key(self, data: Any, where: str) -> Key:
-        found = self.members(data, where, ("kid", "x", "revoked"))
-        if found is None:
-            return Key("", "")
+    def key(self, found: Mapping[str, Any], where: str) -> Key:
         kid = self.identifier(found, "kid", where, self._kids)
         x = found.get("x", "missing")
         if not is_public_x(x):
             self.wrong(f"{where}.x", x, "an Ed25519 public key: 32 bytes in base64url")
-        return Key(kid, str(x), self.flag(found, where))
+        return Key(kid, _text(x), self.flag(found, where))
 
-    def operator(self, data: Any, where: str) -> Operator:
-        found = self.members(data, where, ("id", "name", "revoked", "key"))
-        if found is None:
-            return Operator("", "", ())
+    def operator(self, found: Mapping[str, Any], where: str) -> Operator:
         own = self.identifier(found, "id", where, self._ids)
         name = found.get("name", "missing")
         if not is_display_name(name) or "name" not in found:
@@ -147,16 +159,21 @@ class _Reading:
         if not isinstance(keys, list | tuple):
             self.wrong(f"{where}.key", keys, "a list of keys")
             keys = []
-        read = tuple(self.key(key, f"{where}.key[{index}]") for index, key in enumerate(keys))
-        return Operator(own, str(name), read, self.flag(found, where))
+        read = tuple(self.key(*table) for table in self.tables(keys, f"{where}.key", ("kid", "x", "revoked")))
+        return Operator(own, _text(name), read, self.flag(found, where))
 
 
 def is_public_x(x: Any) -> bool:
-    """Whether this is 32 bytes in base64url without padding."""
+    """Whether this is 32 bytes in base64url without padding, and no point of small order.
+
+    For those anybody can forge signatures: RFC 8032 leaves it open to accept them, and a file filled in with zeros
+    would be one.
+    """
     try:
-        return isinstance(x, str) and len(decode64(x)) == _KEY_BYTES
+        raw = decode64(x) if isinstance(x, str) else b""
     except ValueError:
         return False
+    return len(raw) == _KEY_BYTES and int.from_bytes(raw, "little") % 2**255 not in _SMALL_ORDER
 
 
 def is_display_name(name: Any) -> bool:
@@ -167,7 +184,8 @@ def is_display_name(name: Any) -> bool:
 def parse_operators(data: Iterable[Any]) -> Operators:
     """Operators from their public form. Raises OperatorsInvalid with every mistake."""
     reading = _Reading()
-    found = tuple(reading.operator(each, f"operator[{index}]") for index, each in enumerate(data))
+    tables = reading.tables(data, "operator", ("id", "name", "revoked", "key"))
+    found = tuple(reading.operator(*table) for table in tables)
     if reading.mistakes:
         raise OperatorsInvalid(tuple(reading.mistakes))
     return Operators(found)
@@ -192,10 +210,7 @@ def signed_bytes(payload: Mapping[str, Any], signature_field: str = "signature")
     Raises ValueError for data without such a form (NaN, integers beyond 2^53, lone surrogates, too deep).
     """
     bare = {name: value for name, value in payload.items() if name != signature_field}
-    try:
-        return canonical(bare)
-    except RecursionError as error:
-        raise ValueError("nested too deeply") from error
+    return canonical(bare)
 
 
 def sign(payload: Mapping[str, Any], private_key: Ed25519PrivateKey, kid: str) -> str:
@@ -228,25 +243,25 @@ def verify_signed(
     named = payload.get("operator")
     operator = operators.find(named) if isinstance(named, str) else None
     if operator is None or operator.revoked:
-        return Rejected("operator", _shown(named), "an operator of this press who is not revoked")
+        return Rejected("operator", shown(named), "an operator of this press who is not revoked")
     token = payload.get(signature_field)
     if not isinstance(token, str):
-        return Rejected(signature_field, _shown(token), f"a compact JWS by {operator.operator}")
+        return Rejected(signature_field, shown(token), f"a compact JWS by {operator.operator}")
     try:
         parts = take_apart(token)
     except BadToken as error:
-        return Rejected(signature_field, _shown(error.value), error.expected)
+        return Rejected(signature_field, shown(error.value), error.expected)
     key = next((each for each in operator.keys if each.kid == parts.kid and not each.revoked), None)
     if key is None:
         expected = f"a key of {operator.operator} that is not revoked"
-        return Rejected(signature_field, _shown(f"kid {parts.kid}"), expected)
+        return Rejected(signature_field, shown(f"kid {parts.kid}"), expected)
     try:
         expected_bytes = signed_bytes(payload, signature_field)
     except ValueError as error:
-        return Rejected(signature_field, _shown(str(error)), "an object that has an RFC 8785 form")
+        return Rejected(signature_field, shown(str(error)), "an object that has an RFC 8785 form")
     if parts.payload != expected_bytes:
-        shown = _shown(parts.payload.decode("utf-8", "replace"))
-        return Rejected(signature_field, shown, "the object as sent without its signature, in RFC 8785 form")
+        found = shown(parts.payload.decode("utf-8", "replace"))
+        return Rejected(signature_field, found, "the object as sent without its signature, in RFC 8785 form")
     if not holds(parts, decode64(key.x)):
         return Rejected(signature_field, "does not hold", f"a signature by key {key.kid}")
     return Verified(operator.operator, key.kid)

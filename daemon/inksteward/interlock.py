@@ -28,7 +28,7 @@ from __future__ import annotations
 from bisect import bisect_right
 from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
-from itertools import pairwise
+from itertools import chain
 
 from inksteward.model import (
     BladeCoupling,
@@ -133,7 +133,7 @@ def _usable(
 
 
 def _all_whole(numbers: Iterable[object]) -> bool:
-    return all(type(number) is int for number in numbers)
+    return set(map(type, numbers)) <= {int}
 
 
 def _sound(key: KeyCalibration) -> bool:
@@ -142,14 +142,17 @@ def _sound(key: KeyCalibration) -> bool:
         _all_whole((*widths, *key.opening_mpct, *key.gap_nm))
         and min(widths) >= 0
         and len(key.opening_mpct) == len(key.gap_nm) > 1
-        and all(a < b for knots in (key.opening_mpct, key.gap_nm) for a, b in pairwise(knots))
+        and all(sorted(set(knots)) == list(knots) for knots in (key.opening_mpct, key.gap_nm))
     )
 
 
 def _covers(blade: BladeCoupling, zones: int) -> bool:
     entries = [entry for _, row in blade.points for entry in row]
-    return {zone for zone, _ in blade.points} == set(range(zones)) and all(
-        _all_whole(entry) and entry[0] in range(zones) and entry[1] <= entry[2] for entry in entries
+    return (
+        {zone for zone, _ in blade.points} == set(range(zones))
+        and _all_whole(chain.from_iterable(entries))
+        and {key for key, _, _ in entries} <= set(range(zones))
+        and all(low <= high for _, low, high in entries)
     )
 
 
@@ -164,6 +167,8 @@ def _check_read_back(unit: str, read_back: ReadBack, calibration: Calibration, b
             f"its coupling is that of {blade.blade_id}"
         )
         raise _Refused(Rule.OTHER_BLADE, text)
+    if read_back.moving is not False:
+        raise _Refused(Rule.POSITION_UNKNOWN, f"keys of unit {unit} are moving: where they stop is not known")
     age, oldest = read_back.age_ms, calibration.max_age_ms
     if age is None:
         raise _Refused(Rule.POSITION_STALE, "no live read-back of the keys has come in", None, oldest)
@@ -220,12 +225,13 @@ def _position(key: int, read_back: ReadBack, calibration: Calibration) -> int:
     return opening
 
 
-def _worst_pm(row: Row, spans: Mapping[int, Span], keys: tuple[KeyCalibration, ...]) -> int:
-    return sum(
-        min(b * gap for b in (low, high) for gap in spans[key])
-        - max(abs(low), abs(high)) * keys[key].uncertainty_nm
-        for key, low, high in row
-    )
+def _worst_pm(row: Row, spans: Mapping[int, Span], doubt_nm: Mapping[int, int]) -> int:
+    worst = 0
+    for key, low, high in row:
+        near, far = spans[key]
+        worst += min(low * near, low * far, high * near, high * far)
+        worst -= max(-low, high) * doubt_nm[key]  # max(|low|, |high|), since low <= high
+    return worst
 
 
 @dataclass(frozen=True, slots=True)
@@ -243,10 +249,11 @@ def _judge_gaps(
     calibration: Calibration,
     blade: BladeCoupling,
 ) -> tuple[tuple[int, int], ...]:
-    keys, limit_pm = calibration.keys, calibration.limit_nm * 1000
+    keys = calibration.keys
     rows = [(zone, row) for zone, row in blade.points if any(key in targets for key, _, _ in row)]
     rows += [(key, ((key, 1000, 1000),)) for key in targets]
-    at = {key: _position(key, read_back, calibration) for _, row in rows for key, _, _ in row}
+    reached = dict.fromkeys(key for _, row in rows for key, _, _ in row)
+    at = {key: _position(key, read_back, calibration) for key in reached}
     before = {key: [at[key], *(command[key] for command in pending if key in command)] for key in at}
     closes = {key for key in targets if targets[key] < max(before[key])}
     if closes and read_back.fountain_turning not in (True, None):
@@ -254,20 +261,19 @@ def _judge_gaps(
         raise _Refused(
             Rule.FOUNTAIN_STANDING, f"zone {zone}: no key closes while the fountain roller stands", zone
         )
-    now = {key: span_nm(keys[key], (at[key],)) for key in at}
     then = {key: span_nm(keys[key], (*before[key], targets.get(key, at[key]))) for key in at}
-    places = [_Place(zone, row, _worst_pm(row, now, keys), _worst_pm(row, then, keys)) for zone, row in rows]
+    doubt = {key: keys[key].uncertainty_nm for key in at}
+    worst = [(_worst_pm(row, then, doubt), zone, row) for zone, row in rows]
+    below = [entry for entry in worst if entry[0] < calibration.limit_nm * 1000]
+    now = {key: span_nm(keys[key], (at[key],)) for key in at} if below else {}
+    low = [_Place(zone, row, _worst_pm(row, now, doubt), then_pm) for then_pm, zone, row in below]
     opens = {key for key in targets if targets[key] > max(before[key])}
     rescue = not closes and any(
-        place.then_pm == place.now_pm < limit_pm
-        and any(key in opens and low > 0 for key, low, _ in place.row)
-        for place in places
+        place.then_pm == place.now_pm and any(key in opens and least > 0 for key, least, _ in place.row)
+        for place in low
     )
-    _refuse_worst(
-        [place for place in places if not _allowed(place, calibration, closes, rescue)], calibration
-    )
-    falling = sorted(places, key=lambda place: -place.then_pm)
-    return tuple(sorted({place.zone + 1: place.then_pm // 1000 for place in falling}.items()))
+    _refuse_worst([place for place in low if not _allowed(place, calibration, closes, rescue)], calibration)
+    return tuple(sorted({zone + 1: pm // 1000 for pm, zone, _ in sorted(worst, reverse=True)}.items()))
 
 
 def _allowed(place: _Place, calibration: Calibration, closes: Collection[int], rescue: bool) -> bool:
@@ -277,7 +283,7 @@ def _allowed(place: _Place, calibration: Calibration, closes: Collection[int], r
         and place.now_pm - place.then_pm <= RESCUE_LOSS_PM
         and place.then_pm >= calibration.hard_floor_nm * 1000
     )
-    return place.then_pm >= calibration.limit_nm * 1000 or no_worse or little_worse
+    return no_worse or little_worse
 
 
 def _refuse_worst(bad: Collection[_Place], calibration: Calibration) -> None:

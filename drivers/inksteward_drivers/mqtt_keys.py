@@ -6,10 +6,12 @@ import asyncio
 import time
 from collections.abc import Awaitable, Callable
 from dataclasses import dataclass
+from typing import NoReturn
 
 from inksteward.contract import Refused, decode
 from inksteward.contract.inputs import KeyPosition
 from inksteward.model import ReadBack, Unit
+from inksteward.model.arrival import Arrival, arrived
 from inksteward.ports import Deliver, DriverContext, DriverError, MqttLink, NotSent, Released
 from inksteward_drivers.listen import broker, listen
 from inksteward_drivers.positions import read_back
@@ -19,6 +21,8 @@ CADENCE_S = 2.0
 """The contract's longest time between two positions."""
 WAIT_S = CADENCE_S + 0.5
 """How long a read-back waits for a position when the last one is too old."""
+WAITING_MOST = 256
+"""Positions that arrived and are not delivered yet; beyond it the next ones wait at the broker's connection."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,10 +46,20 @@ class MqttKeys:
         self._mqtt = mqtt
         self._units = {unit.unit: unit for unit in context.units}
         self._seen: dict[str, _Seen] = {}
+        self._order: dict[str, Arrival] = {}
         self._came = asyncio.Condition()
 
     async def run(self, deliver: Deliver, link: Callable[[bool, str], Awaitable[None]]) -> None:
-        """Deliver positions until cancelled."""
+        """Deliver positions until cancelled.
+
+        A position is remembered when it arrives, however long the one before takes to be delivered: its age counts
+        from then on.
+        """
+        waiting: asyncio.Queue[tuple[str, bytes, bool]] = asyncio.Queue(WAITING_MOST)
+
+        async def pass_on() -> NoReturn:
+            while True:
+                await deliver(*await waiting.get())
 
         async def take(topic: str, payload: bytes, retained: bool) -> None:
             unit = topic.split("/")[1]
@@ -56,9 +70,11 @@ class MqttKeys:
                 return
             if not retained:
                 await self._remember(unit, payload)
-            await deliver(topic, payload, retained)
+            await waiting.put((topic, payload, retained))
 
-        await listen(self._mqtt, "keys/+/position", take, link)
+        async with asyncio.TaskGroup() as tasks:
+            tasks.create_task(pass_on())
+            await listen(self._mqtt, "keys/+/position", take, link)
 
     async def read_back(self, unit: str) -> ReadBack:
         """The last live position if it is young enough, else the next one within 2.5 s.
@@ -96,8 +112,14 @@ class MqttKeys:
         except Refused:
             self._seen.pop(unit, None)  # delivered all the same: the core answers it
             return
+        now, patience_ms = time.monotonic(), self._units[unit].calibration.max_age_ms
+        order = arrived(self._order.get(unit), position.seq, int(now * 1000), patience_ms)
+        self._order[unit] = order
+        if not order.in_order:
+            self._seen.pop(unit, None)  # a late copy, or a cabinet that began anew: nobody knows
+            return
         async with self._came:
-            self._seen[unit] = _Seen(position, time.monotonic())
+            self._seen[unit] = _Seen(position, now)
             self._came.notify_all()
 
     def _age_s(self, unit: str) -> float:

@@ -31,4 +31,5 @@ def read_back(unit: Unit, position: KeyPosition, age_ms: int) -> ReadBack:
         sweep_mpct=thousandths(position.sweep_pct),
         age_ms=age_ms,
         fountain_turning=None,
+        moving=position.moving,
     )

@@ -111,7 +111,7 @@ def situation(
         history=(Segment(0.0, fed),),
         present=present, limits=WIDE,
         aim=(aim_d,) * n, low=(aim_d - tolerance_d,) * n, high=(aim_d + tolerance_d,) * n,
-        measured=(None,) * n, read=(True,) * n, on_sheet=(True,) * n, silent=(False,) * n,
+        measured=(None,) * n, read=(True,) * n, extreme=(None,) * n, on_sheet=(True,) * n, silent=(False,) * n,
         reversal_gain=(1.0,) * n,
         sheet_now=100.0, approval_sheets=20.0, interval_sheets=100.0,
         settings=ControlSettings(),
@@ -143,5 +143,5 @@ def read_back_of(unit: Unit, present: Present, turning: bool | None = True) -> R
     """A fresh read-back."""
     return ReadBack(
         unit.unit, unit.calibration.blade_id, tuple(round(at * 1000) for at in present.opening_pct),
-        (True,) * unit.zones, round(present.sweep_pct * 1000), 0, turning,
+        (True,) * unit.zones, round(present.sweep_pct * 1000), 0, turning, False,
     )  # fmt: skip

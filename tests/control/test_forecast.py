@@ -7,7 +7,13 @@ import pytest
 
 from inksteward.control.estimator import Segment
 from inksteward.control.film import density
-from inksteward.control.forecast import forecast, later
+from inksteward.control.forecast import (
+    LONGEST_WAIT_SHEETS,
+    WAIT_STEP_SHEETS,
+    forecast,
+    later,
+    sheets_until_inside,
+)
 from tests.control.situations import CYAN, situation, usual
 
 
@@ -64,3 +70,41 @@ def test_later_is_one_exponential() -> None:
     got = later(np.array([1.0, 2.0]), np.array([2.0, 1.0]), np.array([50.0, 100.0]), 50.0)
     assert got == pytest.approx([2.0 - np.exp(-1.0), 1.0 + np.exp(-0.5)], rel=1e-12)
     assert later(np.ones(1), 2.0 * np.ones(1), np.ones(1), 0.0).tolist() == [1.0]
+
+
+@pytest.mark.parametrize("short_ln", [-0.15, -0.2, -0.3, -0.6])
+def test_sheets_until_a_zone_is_inside(short_ln: float) -> None:
+    """A first-order lag that starts short of its level passes the edge after lag ln(shortage then / shortage at the
+    edge) sheets (textbook); the answer is that, rounded up to tens."""
+    case = situation(usual(), now_ln=[short_ln] + [0.0] * 7)
+    edge = np.log(1.0 - 1.33 / 1.65) / np.log(1.0 - 1.40 / 1.65)
+    passed = float(case.plant.tau_sheets[0]) * np.log((1.0 - np.exp(short_ln)) / (1.0 - edge))
+    assert 0.0 < passed
+    assert sheets_until_inside(case, (0,)) == WAIT_STEP_SHEETS * np.ceil(passed / WAIT_STEP_SHEETS)
+
+
+def test_the_slowest_zone_says_how_long() -> None:
+    """Of several zones the last one to come in counts; one that is in already takes no time."""
+    case = situation(usual(), now_ln=[-0.2, -0.6, 0.6] + [0.0] * 5)
+    each = [sheets_until_inside(case, (zone,)) for zone in range(4)]
+    assert each[3] == 0
+    assert sheets_until_inside(case, (0, 1, 2, 3)) == max(each)
+
+
+def test_waiting_counts_what_is_still_on_its_way() -> None:
+    """A movement that has not arrived yet counts from its own sheet; one that nobody made counts never."""
+    plain = situation(usual(), off_ln=-0.3)
+    assert sheets_until_inside(plain, (0,)) == LONGEST_WAIT_SHEETS
+    fed = plain.history[0].unit_film
+    moved = replace(plain, history=(Segment(0.0, fed), Segment(140.0, np.exp(0.3) * fed)))
+    lag = float(plain.plant.tau_sheets[0])
+    edge = np.log(1.0 - 1.33 / 1.65) / np.log(1.0 - 1.40 / 1.65)
+    passed = 40.0 + lag * np.log((1.0 - np.exp(-0.3)) / (1.0 - edge))
+    assert sheets_until_inside(moved, (0,)) == WAIT_STEP_SHEETS * np.ceil(passed / WAIT_STEP_SHEETS)
+
+
+def test_waiting_begins_at_the_sheet_of_now() -> None:
+    """Sheets are counted from the press's present sheet, not from the sheet that was scanned."""
+    case = situation(usual(), now_ln=-0.6)
+    then = sheets_until_inside(case, (0,))
+    assert sheets_until_inside(replace(case, sheet_now=150.0), (0,)) == then - 50

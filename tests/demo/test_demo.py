@@ -147,7 +147,7 @@ def test_a_person_decides_in_press_time(tmp_path: Path) -> None:
     """Interactive, the press runs in real time unless a factor is given, whatever the scenario's own factor is."""
     scenario = tmp_path / "still.toml"
     text = (resources.files("inksteward_simulators") / "scenarios/makeready.toml").read_text("utf-8")
-    scenario.write_text(text.replace("time_factor = 15.0", "time_factor = 0.0"), encoding="utf-8")
+    scenario.write_text(text.replace("time_factor = 10.0", "time_factor = 0.0"), encoding="utf-8")
     usual = {"scenario": str(scenario), "interactive": True}
     assert plan_of(options(tmp_path / "out", **usual, time_factor=None)).factor == 1.0
     assert plan_of(options(tmp_path / "out", **usual, time_factor=2.0)).factor == 2.0

@@ -73,10 +73,10 @@ async def side(mosquitto: str, monkeypatch: pytest.MonkeyPatch) -> AsyncIterator
 
 
 def position_of(name: str = "u1", **changes: Any) -> bytes:
-    """A position as a cabinet would publish it."""
+    """A position as a cabinet would publish it, each with the next number."""
     position = {
         "unit": name,
-        "seq": 1,
+        "seq": next(_numbers),
         "sheet": 0,
         "opening_pct": [40.0] * 6,
         "referenced": [True] * 6,
@@ -153,6 +153,49 @@ async def test_old_position_is_not_read_back(hand: Hand, monkeypatch: pytest.Mon
     waiting = asyncio.create_task(hand.bank.read_back("u1"))
     await hand.publish(position_of(opening_pct=[41.0] * 6))
     assert (await waiting).opening_mpct == (41_000,) * 6
+
+
+async def test_late_position_is_not_read_back(hand: Hand, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A copy that arrives behind a newer position leaves the unit without a read-back until the next one."""
+    monkeypatch.setattr(mqtt_keys, "WAIT_S", 0.2)
+    late = position_of(opening_pct=[70.0] * 6)
+    await hand.publish(position_of())
+    await hand.publish(late)
+    await hand.ears.until(lambda: len(hand.ears.came) == 2)
+    with pytest.raises(DriverError, match="none came since the start"):
+        await hand.bank.read_back("u1")
+    waiting = asyncio.create_task(hand.bank.read_back("u1"))
+    await hand.publish(position_of(opening_pct=[41.0] * 6))
+    assert (await waiting).opening_mpct == (41_000,) * 6
+
+
+async def test_moving_keys_are_read_back_as_moving(hand: Hand) -> None:
+    """What the cabinet says of movement reaches the interlock."""
+    await hand.publish(position_of(moving=True))
+    await hand.ears.until(lambda: hand.ears.came)
+    assert (await hand.bank.read_back("u1")).moving
+
+
+async def test_age_counts_from_arrival(mosquitto: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A position ages from when it arrived, also while the one before cannot be delivered."""
+    monkeypatch.setattr(mqtt_keys, "WAIT_S", 0.1)
+    stalled = asyncio.Event()
+
+    async def never(*_: Any) -> None:
+        await stalled.wait()
+
+    async with broker_link(mosquitto, f"stalled-{next(_numbers)}") as mqtt:
+        made = Hand(mqtt, unit("u1", max_age_ms=300))
+        async with running(made.bank.run(never, made.ears.link)):
+            await made.ears.until(lambda: made.ears.links)
+            await asyncio.sleep(0.05)
+            for opening in (40.0, 41.0):
+                await made.publish(position_of(opening_pct=[opening] * 6))
+            waiting = asyncio.create_task(made.bank.read_back("u1"))
+            assert (await waiting).opening_mpct in ((40_000,) * 6, (41_000,) * 6)
+            await asyncio.sleep(0.4)
+            with pytest.raises(DriverError, match="no live position"):
+                await made.bank.read_back("u1")
 
 
 async def test_unreadable_position_is_delivered_and_forgets_the_last(

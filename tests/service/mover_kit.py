@@ -49,7 +49,7 @@ class Bank:
         self.floor.said = kept
         openings = tuple(round(value * 1000) for value in data["opening_pct"])
         sweep = round(data["sweep_pct"] * 1000)
-        return ReadBack(unit, data["blade_id"], openings, tuple(data["referenced"]), sweep, 10, None)
+        return ReadBack(unit, data["blade_id"], openings, tuple(data["referenced"]), sweep, 10, None, False)
 
     async def move(self, released: Released) -> None:
         self.on_move.set()

@@ -98,12 +98,12 @@ async def test_a_retained_copy_is_not_folded(tmp_path: Path) -> None:
 async def test_a_position_is_journaled_whole_now_and_then(tmp_path: Path) -> None:
     """Folding ends ten seconds after the last whole position, not a millisecond before."""
     async with gate(tmp_path) as (made, intake, clock):
-        await intake.receive(TOPIC, position(), False)
+        await intake.receive(TOPIC, position(seq=5), False)
         clock.at_ns += (WHOLE_EVERY_MS - 1) * 1_000_000
-        await intake.receive(TOPIC, position(), False)
+        await intake.receive(TOPIC, position(seq=6), False)
         assert len(positions(made)) == 1
         clock.at_ns += 1_000_000
-        await intake.receive(TOPIC, position(), False)
+        await intake.receive(TOPIC, position(seq=7), False)
         assert len(positions(made)) == 2
 
 
@@ -173,6 +173,26 @@ async def test_dropped_input_is_told_once_a_second(tmp_path: Path, monkeypatch: 
         assert isinstance(dropped, InputDropped)
         assert (dropped.topic, dropped.count, len(dropped.hashes)) == ("scan", 12, HASHES_KEPT)
         assert dropped.hashes[0] == hashlib.sha256(b"%d" % most).hexdigest()
+
+
+async def test_units_that_there_are_not_share_one_rate(tmp_path: Path) -> None:
+    """Whoever makes up a unit for each message is one sender: so many pass, the rest is one count, and nothing of it
+    is kept; the rate of a unit that there is stays its own.
+    """
+    async with gate(tmp_path) as (made, intake, _):
+        _, most = OTHER
+        for number in range(most + 30):
+            await intake.receive(f"keys/x{number}/position", b"{}", False)
+        taken = [
+            e for row in made.rows() if isinstance(e := row.event, Received) and e.topic.startswith("keys/x")
+        ]
+        assert len(taken) == most
+        assert {name: count for name, (count, _) in intake._dropped.items()} == {"keys/+/position": 30}
+        assert len(intake._rates._buckets) == 1
+        assert not intake._under_way
+        assert not made.folding._whole_ms
+        await intake.receive(TOPIC, position(), False)
+        assert len(positions(made)) == 1
 
 
 @pytest.mark.parametrize("extra", [-1, 0, 1])

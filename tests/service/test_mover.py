@@ -8,7 +8,16 @@ from pathlib import Path
 import pytest
 
 from inksteward import guard
-from inksteward.events import CommandEnded, CommandRefused, CommandReleased, Ended, Event, Ticked
+from inksteward.events import (
+    CommandEnded,
+    CommandRefused,
+    CommandReleased,
+    Ended,
+    Event,
+    Received,
+    Ticked,
+    Via,
+)
 from inksteward.journal import JournalError
 from inksteward.ports import DriverError, NotSent
 from inksteward.service.mover import Mover
@@ -201,6 +210,9 @@ async def test_a_release_at_its_deadline(tmp_path: Path, late_ms: int) -> None:
         pending = shop.made.state.units["u2"].pending
         assert pending is not None
         clock.at_ns = (pending.deadline_mono_ms + late_ms) * 1_000_000
+        shop.bank.floor.count()
+        topic, raw = shop.bank.floor.said.pop()
+        await shop.made.consumer.submit(Received(topic, raw, False, Via.MQTT))
         await shop.made.consumer.submit(Ticked({"u2": 1}))
         shop.bank.may_read.set()
         await shop.ended()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -45,7 +46,8 @@ def two_units(zones: int = 4, blade: str = "segmented") -> Scenario:
 class Desk:
     """The core with a clock of its own. ``sent`` holds (topic, data) of every publish, ``moves`` commands.
 
-    ``sections`` are merged over the configuration's tables, ``tables`` over those of every unit.
+    ``sections`` are merged over the configuration's tables, ``tables`` over those of every unit. ``watch`` is told
+    of every step: the state before it, and the event.
     """
 
     scenario: Scenario = field(default_factory=two_units)
@@ -62,6 +64,7 @@ class Desk:
     sweep: dict[str, float] = field(default_factory=dict)
     command: dict[str, str | None] = field(default_factory=dict)
     number: int = 0
+    watch: Callable[[State, Event], None] | None = None
 
     def __post_init__(self) -> None:
         for unit in self.scenario.units:
@@ -73,13 +76,16 @@ class Desk:
         """One event; its effects are noted."""
         self.seq += 1
         stamp = Stamp(self.seq, 1_800_000_000_000 + self.now_ms, self.now_ms * 1_000_000, f"{self.seq:064x}")
-        self.state, effects = step(self.state, stamp, event)
+        before = self.state
+        self.state, effects = step(before, stamp, event)
         for effect in effects:
             self.effects.append(effect)
             if isinstance(effect, Move):
                 self.moves.append(effect.command)
             elif isinstance(effect, Publish):
                 self.sent.append((effect.topic, json.loads(effect.payload) if effect.payload else None))
+        if self.watch is not None:
+            self.watch(before, event)
         return effects
 
     def start(self, **changes: Any) -> Desk:
@@ -250,7 +256,7 @@ class Desk:
         self.send(CommandEnded(command["command_id"], unit, Ended.DONE))
         if refused is None:
             for row in command["targets"]:
-                self.opening[unit][row["zone"] - 1] = row["to_pct"] + off_pct
+                self.opening[unit][row["zone"] - 1] = round(row["to_pct"] + off_pct, 3)
             if command["sweep_pct"] is not None:
                 self.sweep[unit] = command["sweep_pct"]
         self.command[unit] = command["command_id"]

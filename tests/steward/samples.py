@@ -84,7 +84,7 @@ def position_of(desk: Desk, unit: str = "u1", **changes: Any) -> dict[str, Any]:
     form = next(each for each in desk.scenario.units if each.unit == unit)
     return {
         "unit": unit,
-        "seq": 1,
+        "seq": desk.number + 1,
         "sheet": desk.sheet,
         "opening_pct": list(desk.opening[unit]),
         "referenced": [True] * form.zones,
@@ -137,7 +137,11 @@ def proposed_after(
 
 def kept(desk: Desk) -> dict[str, Any]:
     """All of the state but what an answer alone may change."""
-    return {name: value for name, value in encode(desk.state).items() if name not in UNTOUCHED_BY_TALK}
+    data = encode(desk.state)
+    for _, unit in data["units"]:
+        if unit["standing"] is not None:
+            del unit["standing"]["judged"]  # ids of decisions that were refused: talk as well
+    return {name: value for name, value in data.items() if name not in UNTOUCHED_BY_TALK}
 
 
 def refused(desk: Desk, topic: str, data: Any, *, via: Via = Via.MQTT, **how: Any) -> dict[str, Any]:

@@ -60,6 +60,7 @@ def test_a_release_that_comes_too_late(late_ms: int, goes: bool) -> None:
     pending = desk.state.units["u1"].pending
     assert pending is not None
     desk.now_ms = pending.deadline_mono_ms + late_ms
+    desk.count(desk.sheet)
     state = desk.state.units["u1"]
     assert state.position is not None
     fresh = replace(state, position=replace(state.position, mono_ms=desk.now_ms))

@@ -213,8 +213,9 @@ def test_positions_at_the_ends_are_taken() -> None:
     """Read-back may lie one percent beyond its travel, the sweep at its ends."""
     desk = ready_desk()
     answers = len(desk.told("answer"))
-    for openings, sweep in (([-1.0, 101.0, 0.0, 100.0], 0.0), ([30.0] * 4, 100.0)):
-        desk.receive("keys/u1/position", position_of(desk, opening_pct=openings, sweep_pct=sweep))
+    for n, (openings, sweep) in enumerate((([-1.0, 101.0, 0.0, 100.0], 0.0), ([30.0] * 4, 100.0))):
+        position = position_of(desk, opening_pct=openings, sweep_pct=sweep, seq=desk.number + n + 1)
+        desk.receive("keys/u1/position", position)
         assert desk.state.units["u1"].position is not None
         assert list(desk.state.units["u1"].position.opening_pct) == openings
     assert len(desk.told("answer")) == answers

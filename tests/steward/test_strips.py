@@ -99,3 +99,20 @@ def test_without_a_format_every_zone_is_on_the_sheet() -> None:
     standing = desk.state.units["u1"].standing
     assert standing is not None
     assert "off_sheet" not in {row["code"] for row in standing.payload["left"]}
+
+
+@pytest.mark.parametrize(("density", "code"), [(0.02, "not_inked"), (None, "unread")])
+def test_a_zone_that_is_not_inked_is_told_apart_from_one_unread(density: float | None, code: str) -> None:
+    """In a proposal the zone at the end whose solid, like the one beside it, shows hardly any ink is told as not inked;
+    without a reading it is told as unread."""
+    desk = with_job()
+    for _ in range(4):
+        data = desk.scan_data({"K": [1.85, 1.85, 1.6, 1.6], "C": 1.4})
+        for patch in data["patches"]:
+            if patch["inks"] == ["K"] and patch["x_mm"] > 65.0:
+                patch["density"] = None if density is None else dict.fromkeys("CMYK", density)
+        desk.receive("scan", data)
+        desk.run_to(desk.sheet + 60)
+    proposal = [told for told in desk.told("proposal/u1") if told][-1]
+    assert [row["code"] for row in proposal["left"] if row["zone"] == 4] == [code]
+    assert 4 not in {row["zone"] for row in proposal["moves"]}

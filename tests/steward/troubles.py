@@ -41,20 +41,20 @@ class Troubles:
     def key_by_hand(self, pick: int) -> None:
         at = self.desk.opening[UNITS[pick % 2]]
         by = (-20.0, -3.0, -0.4, 0.4, 3.0, 20.0)[pick // 2 % 6]
-        zone = pick // 12 % 4
-        at[zone] = min(max(at[zone] + by, -0.5), 100.5)
+        zone = pick // 12 % len(at)
+        at[zone] = round(min(max(at[zone] + by, -0.5), 100.5), 3)
         self.desk.positions()
 
     def sweep_by_hand(self, pick: int) -> None:
         unit = UNITS[pick % 2]
         by = (-10.0, -0.6, 0.6, 10.0)[pick // 2 % 4]
-        self.desk.sweep[unit] = min(max(self.desk.sweep[unit] + by, 0.0), 100.0)
+        self.desk.sweep[unit] = round(min(max(self.desk.sweep[unit] + by, 0.0), 100.0), 3)
         self.desk.positions(unit)
 
     def position_unknown(self, pick: int) -> None:
-        unit, zone = UNITS[pick % 2], pick // 2 % 4
-        known = [each != zone for each in range(4)]
-        openings = [at if there else None for at, there in zip(self.desk.opening[unit], known, strict=True)]
+        unit, at = UNITS[pick % 2], self.desk.opening[UNITS[pick % 2]]
+        known = [each != pick // 2 % len(at) for each in range(len(at))]
+        openings = [value if there else None for value, there in zip(at, known, strict=True)]
         changes: list[dict[str, Any]] = [
             {"referenced": known},
             {"opening_pct": openings},
@@ -65,7 +65,7 @@ class Troubles:
 
     def retained_position(self, pick: int) -> None:
         unit = UNITS[pick % 2]
-        data = position_of(self.desk, unit, opening_pct=[50.0] * 4)
+        data = position_of(self.desk, unit, opening_pct=[50.0] * len(self.desk.opening[unit]))
         self.desk.receive(f"keys/{unit}/position", data, retained=True)
 
     def job_comes(self, pick: int) -> None:

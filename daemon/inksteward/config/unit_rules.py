@@ -16,6 +16,9 @@ from inksteward.model.thousandths import thousandths
 
 SPRING_PITCH_MM = (30.0, 35.0)
 """The pitches that the coefficients of model/blade_line.py hold for."""
+OUTER_LEAST_PCT = 1.0
+"""Least width of a table's first and last stretch, percent: what a drive with play may reach past the end of its
+travel is judged by their slope, and rounding to nanometres would be multiplied on a shorter one."""
 
 
 @cache
@@ -103,6 +106,12 @@ def _knots(place: Place, table: Table) -> Iterator[Finding]:
     if table[0][0] != 0 or table[-1][0] != 100:
         yield Finding(place, [table[0][0], table[-1][0]], "knots from 0 to 100 percent")
     for number, (low, high) in enumerate(pairwise(table), 1):
+        outer = number in (1, len(table) - 1)
+        if outer and low[0] < high[0] < low[0] + OUTER_LEAST_PCT:
+            wanted = (
+                f"{low[0] + OUTER_LEAST_PCT:g} percent or more: the slope goes on past the end of the travel"
+            )
+            yield Finding((*place, number, 0), high[0], wanted)
         if not high[0] > low[0]:
             yield Finding((*place, number, 0), high[0], f"more than {low[0]:g} percent: openings must rise")
         if not rises(low[1], high[1]):

@@ -69,5 +69,9 @@ def secret(name: str) -> bool:
 
 def shown(value: Any) -> str:
     """A value as shown in an error: JSON, cut at 80 characters, without the login of an address."""
-    text = _LOGIN.sub(r"\1…@", json.dumps(value, ensure_ascii=False, default=repr))
+    try:
+        text = json.dumps(value, ensure_ascii=False, default=repr)
+    except ValueError:  # an integer of thousands of digits, which TOML can write in hexadecimal
+        text = "a number of thousands of digits"
+    text = _LOGIN.sub(r"\1…@", text)
     return text if len(text) <= MAX_SHOWN else text[: MAX_SHOWN - 1] + "…"

@@ -161,6 +161,7 @@ class Request(Payload):
         "hold", "release", "ok_sheet", "aims", "opening", "recall", "acknowledge", "event", "reading"
     ]
     operator: Name
+    press: Name | None = None
     signature: Annotated[str, Field(max_length=300_000)] | None = None
     scan_id: Id | None = None
     per_zone: bool = False

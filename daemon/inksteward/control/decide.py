@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from inksteward.contract.codes import LeftCode, LimitCode, NoProposal
+from inksteward.contract.codes import LeftCode, LimitCode, NoProposal, NoteCode, SetAside
 from inksteward.control import words
 from inksteward.control.film import film
 from inksteward.control.forecast import forecast
@@ -47,9 +47,7 @@ def _acting(situation: Situation, view: Forecast) -> tuple[NDArray[np.bool_], li
     act = np.zeros(situation.plant.zones, dtype=bool)
     left: list[LeftAlone] = []
     for i in range(situation.plant.zones):
-        error = view.settled_density[i] - situation.aim[i]
-        width = (situation.high[i] - situation.low[i]) / 2.0
-        code = _why_not(situation, i, error, width, view.sigma[i])
+        code = _why_not(situation, view, i)
         if code is None:
             act[i] = True
         else:
@@ -57,22 +55,27 @@ def _acting(situation: Situation, view: Forecast) -> tuple[NDArray[np.bool_], li
     return act, left
 
 
-def _why_not(situation: Situation, zone: int, error: float, width: float, sigma: float) -> LeftCode | None:
-    settings = situation.settings
+def _why_not(situation: Situation, view: Forecast, zone: int) -> LeftCode | None:
+    """Why a zone does not call for a move, None where it does."""
+    settings, settled = situation.settings, view.settled_density[zone]
+    width = (situation.high[zone] - situation.low[zone]) / 2.0
     if not situation.on_sheet[zone]:
         return LeftCode.OFF_SHEET
     if not situation.read[zone]:
-        return LeftCode.UNREAD
+        return LeftCode.NOT_INKED if situation.extreme[zone] is SetAside.NOT_INKED else LeftCode.UNREAD
     if situation.silent[zone]:
         return LeftCode.NOT_A_KEY_FAULT
+    error, sigma = settled - situation.aim[zone], view.sigma[zone]
     if significant(error, settings.dead_band * width, sigma, settings.noise_sigmas):
         return None
-    return LeftCode.IN_TOLERANCE if abs(error) <= width else LeftCode.WITHIN_NOISE
+    if situation.low[zone] <= settled <= situation.high[zone]:
+        return LeftCode.IN_TOLERANCE
+    return LeftCode.SATURATED if situation.extreme[zone] is SetAside.SATURATED else LeftCode.WITHIN_NOISE
 
 
 def _why_nothing(situation: Situation, view: Forecast, left: list[LeftAlone]) -> NoProposal:
     """Why no zone acts: some out by what may be noise, or by what keys do not mend, or none out at all."""
-    if any(item.code is LeftCode.WITHIN_NOISE for item in left):
+    if any(item.code in (LeftCode.WITHIN_NOISE, LeftCode.SATURATED) for item in left):
         return NoProposal.WITHIN_NOISE
     silent = [item.zone - 1 for item in left if item.code is LeftCode.NOT_A_KEY_FAULT]
     out = any(not situation.low[i] <= view.settled_density[i] <= situation.high[i] for i in silent)
@@ -144,15 +147,20 @@ def _stuck(situation: Situation, plan: _Plan, solution: Solution, view: Forecast
 
 
 def _unreachable(
-    situation: Situation, zones: list[int], solution: Solution, reached: Array, view: Forecast
-) -> Remark:
-    """What the aim would need without limits, and what is left of the settled film, as a share, within them."""
-    closing = float(solution.free[zones[0]]) < 0.0
-    first = zones[0]
-    needed = float(situation.present.gaps_um[first]) * (1.0 + float(solution.free[first]))
-    floor = floor_um(situation.unit, first)
-    settled = float(view.settled[first]) * float(reached[first])
-    return words.unreachable(situation, zones, closing, needed, floor, settled)
+    situation: Situation, stuck: list[int], solution: Solution, reached: Array, view: Forecast
+) -> list[Remark]:
+    """What the aims would need without limits, and what is left of the settled film, as a share, within them: of
+    zones at the minimum gap, and of zones at full travel."""
+    remarks = []
+    for closing in (True, False):
+        zones = [i for i in stuck if (float(solution.free[i]) < float(solution.relative[i])) is closing]
+        if zones:
+            first = zones[0]
+            needed = float(situation.present.gaps_um[first]) * (1.0 + float(solution.free[first]))
+            floor = floor_um(situation.unit, first)
+            settled = float(view.settled[first]) * float(reached[first])
+            remarks.append(words.unreachable(situation, zones, closing, needed, floor, settled))
+    return remarks
 
 
 def work_out(situation: Situation) -> Worked:
@@ -192,7 +200,7 @@ def _within_reach(
     final = _solve(situation, plan, influence)
     kept = final if isinstance(final, Solution) else solution
     reached = 1.0 + product(influence, kept.relative)
-    return plan, final, [_unreachable(situation, stuck, solution, reached, view)]
+    return plan, final, _unreachable(situation, stuck, solution, reached, view)
 
 
 def _sweep_needed(
@@ -256,15 +264,26 @@ def _worked(
         at = situation.present.sweep_pct
         without = _solve(situation, replace(plan, sweep=(at, at)), influence)
     rows, dropped = rows_of(situation, view, plan.want, solution, without, sweep)
+    moved, ends = {row.zone for row in rows}, _at_ends(situation, view, remarks)
+    told = [item for item in (*left, *dropped) if item.zone not in ends]
+    said = [item for item in (*told, *ends.values()) if item.zone not in moved]
     if not rows and sweep is None:
         held = any(solution.tight[item.zone - 1] for item in dropped)
         nothing = NoProposal.INFEASIBLE if remarks or held else NoProposal.WITHIN_NOISE
-        return Worked(view, (), None, (*left, *dropped), tuple(remarks), nothing, _exact(plan, solution))
-    moved = {row.zone for row in rows}
-    said = [item for item in (*left, *dropped) if item.zone not in moved]
+        return Worked(view, (), None, tuple(said), tuple(remarks), nothing, _exact(plan, solution))
     if sweep is not None and not plan.movable.any():
         remarks.append(words.shortage(sweep))
     return Worked(view, rows, sweep, tuple(said), tuple(remarks), None, _exact(plan, solution))
+
+
+def _at_ends(situation: Situation, view: Forecast, remarks: list[Remark]) -> dict[int, LeftAlone]:
+    """Zones (from 1) whose aim lies beyond the end of their key, as they are told where they stay."""
+    codes = {
+        NoteCode.BELOW_MIN_GAP: LeftCode.BELOW_MIN_GAP,
+        NoteCode.ABOVE_TRAVEL: LeftCode.ABOVE_TRAVEL,
+    }
+    found = [(zone, codes[item.code]) for item in remarks if item.code in codes for zone in item.zones]
+    return {zone: words.left(situation, view, zone - 1, code) for zone, code in found}
 
 
 def _exact(plan: _Plan, solution: Solution) -> tuple[float, ...]:

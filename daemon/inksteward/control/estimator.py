@@ -158,5 +158,4 @@ def settled_density_sigma(estimate: Estimate, unit_film: Array, ink: Ink) -> Arr
     index = np.arange(n) + n
     spread = np.sqrt(np.maximum(estimate.cov[index, index], 0.0))
     settled = exp(estimate.ln_gain) * unit_film
-    slopes = np.array([film_slope(float(value), ink) for value in settled])
-    return slopes * settled * spread
+    return film_slope(settled, ink) * settled * spread

@@ -7,8 +7,9 @@ Institutes (IARIGAI), 1961 (form from memory). Films in um, densities in D, m in
 from __future__ import annotations
 
 from enum import StrEnum
+from typing import overload
 
-from inksteward.control.numerics import exp, ln
+from inksteward.control.numerics import Array, exp, ln
 from inksteward.model import Ink
 
 NOT_INKED_BELOW = 0.03
@@ -23,17 +24,29 @@ class Inked(StrEnum):
     SATURATED = "saturated"
 
 
-def density(film_um: float, ink: Ink) -> float:
-    """Density of a film, D."""
+@overload
+def density(film_um: float, ink: Ink) -> float: ...
+@overload
+def density(film_um: Array, ink: Ink) -> Array: ...
+def density(film_um: float | Array, ink: Ink) -> float | Array:
+    """Density of a film, D; of each film of an array."""
     return ink.d_inf * (1.0 - exp(-ink.m * film_um))
 
 
-def film_slope(film_um: float, ink: Ink) -> float:
+@overload
+def film_slope(film_um: float, ink: Ink) -> float: ...
+@overload
+def film_slope(film_um: Array, ink: Ink) -> Array: ...
+def film_slope(film_um: float | Array, ink: Ink) -> float | Array:
     """dD/dy = m d_inf exp(-m y), D per um."""
     return ink.m * ink.d_inf * exp(-ink.m * film_um)
 
 
-def density_and_slope(film_um: float, ink: Ink) -> tuple[float, float]:
+@overload
+def density_and_slope(film_um: float, ink: Ink) -> tuple[float, float]: ...
+@overload
+def density_and_slope(film_um: Array, ink: Ink) -> tuple[Array, Array]: ...
+def density_and_slope(film_um: float | Array, ink: Ink) -> tuple[float | Array, float | Array]:
     """Density (D) and dD/dy (D per um) of a film at once."""
     left = ink.d_inf * exp(-ink.m * film_um)
     return ink.d_inf - left, ink.m * left

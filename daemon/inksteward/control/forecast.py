@@ -9,10 +9,14 @@ from inksteward.control.film import density
 from inksteward.control.numerics import Array, exp
 from inksteward.control.situation import Forecast, Situation
 
+WAIT_STEP_SHEETS = 10
+LONGEST_WAIT_SHEETS = 300
+"""Farther ahead the lag is not known well enough to send anybody to wait (common practice, no source)."""
+
 
 def densities(film_um: Array, situation: Situation) -> tuple[float, ...]:
     """Density per zone of films in um, D."""
-    return tuple(density(float(value), situation.ink) for value in film_um)
+    return tuple(density(film_um, situation.ink).tolist())
 
 
 def forecast(situation: Situation) -> Forecast:
@@ -39,3 +43,15 @@ def forecast(situation: Situation) -> Forecast:
 def later(start: Array, target: Array, lag: Array, sheets: float) -> Array:
     """Film after ``sheets`` on the way from ``start`` to the settled ``target``, um."""
     return target + exp(-sheets / lag) * (start - target)
+
+
+def sheets_until_inside(situation: Situation, zones: tuple[int, ...]) -> int:
+    """Sheets from now, rounded up to tens, until these zones (from 0) are predicted within their tolerance if nobody
+    moves anything; at most LONGEST_WAIT_SHEETS."""
+    estimate, tau = situation.estimate, situation.plant.tau_sheets
+    now = max(situation.sheet_now, estimate.sheet)
+    for sheets in range(0, LONGEST_WAIT_SHEETS, WAIT_STEP_SHEETS):
+        there = densities(predict_film(estimate, tau, situation.history, now + sheets), situation)
+        if all(situation.low[zone] <= there[zone] <= situation.high[zone] for zone in zones):
+            return sheets
+    return LONGEST_WAIT_SHEETS

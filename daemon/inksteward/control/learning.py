@@ -47,21 +47,22 @@ class Gated:
     deviations: float
 
 
-def _observe(mean: Array, cov: Array, patch: Measured, ink: Ink) -> tuple[float, Array, float]:
-    """Predicted density, cov times H, innovation variance without noise, of one patch."""
+def _observe(mean: Array, cov: Array, patch: Measured, ink: Ink) -> tuple[float, Array, float, float]:
+    """Of one patch: predicted density, covariance times H, innovation and its variance, noise included."""
     last = mean.shape[0] - 1
     total = 0.0
     for zone, share in patch.weights:
         total += share * float(mean[zone])
     # far off on the flat of the curve an update may overshoot past nothing: there the curve would explode
     at, slope = density_and_slope(max(total, LEAST_FILM_UM), ink)
-    gain = cov[:, last]
+    gain = cov[last]
     for zone, share in patch.weights:
-        gain = gain + (slope * share) * cov[:, zone]
+        gain = gain + (slope * share) * cov[zone]
     variance = float(gain[last])
     for zone, share in patch.weights:
         variance += slope * share * float(gain[zone])
-    return at + float(mean[last]), gain, variance
+    predicted = at + float(mean[last])
+    return predicted, gain, patch.density - predicted, variance + patch.sigma * patch.sigma
 
 
 def new_sheet(estimate: Estimate, priors: Priors) -> Estimate:
@@ -77,18 +78,18 @@ def new_sheet(estimate: Estimate, priors: Priors) -> Estimate:
 
 def loosen(estimate: Estimate, ink: Ink) -> Estimate:
     """Widen what is known of every zone's film and gain, after the process changed under us."""
-    cov = _loosened(estimate.mean, estimate.cov, range(estimate.zones), ink)
+    cov = estimate.cov.copy()
+    _widen(estimate.mean, cov, range(estimate.zones), ink)
     return replace(estimate, cov=frozen(cov))
 
 
-def _loosened(mean: Array, cov: Array, zones: Iterable[int], ink: Ink) -> Array:
+def _widen(mean: Array, cov: Array, zones: Iterable[int], ink: Ink) -> None:
+    """Loosen these zones in place."""
     n = (mean.shape[0] - 2) // 2
-    wider = cov.copy()
     for i in zones:
         level = LOOSENED_FILM * max(float(mean[i]), 0.1 / ink.m)
-        wider[i, i] += level * level
-        wider[n + i, n + i] += LOOSENED_LN_GAIN * LOOSENED_LN_GAIN
-    return wider
+        cov[i, i] += level * level
+        cov[n + i, n + i] += LOOSENED_LN_GAIN * LOOSENED_LN_GAIN
 
 
 def update(
@@ -104,17 +105,16 @@ def update(
     gated: list[Gated] = []
     fresh: set[int] = set()
     counts = list(estimate.gated)
-    mean, cov = estimate.mean, estimate.cov
+    mean, cov = estimate.mean.copy(), estimate.cov.copy()
+    taken_off = np.empty_like(cov)
     limit = priors.gate * priors.gate
     scores = _scores(mean, cov, patches, ink)
     changed = _really_changed(scores, patches, priors.gate)
     if changed:
-        cov = _loosened(mean, cov, changed, ink)
+        _widen(mean, cov, changed, ink)
         scores = _scores(mean, cov, patches, ink)
     for patch in _by_agreement(scores, patches):
-        predicted, gain, variance = _observe(mean, cov, patch, ink)
-        innovation = patch.density - predicted
-        total = variance + patch.sigma * patch.sigma
+        predicted, gain, innovation, total = _observe(mean, cov, patch, ink)
         main = max(patch.weights, key=lambda item: item[1])[0]
         if innovation * innovation > limit * total:
             if counts[main] == 0 or main in fresh:
@@ -122,24 +122,36 @@ def update(
                 fresh.add(main)
                 gated.append(Gated(patch.index, predicted, innovation / sqrt(total)))
                 continue
-            cov = _loosened(mean, cov, (main,), ink)
-            predicted, gain, variance = _observe(mean, cov, patch, ink)
-            innovation = patch.density - predicted
-            total = variance + patch.sigma * patch.sigma
+            _widen(mean, cov, (main,), ink)
+            predicted, gain, innovation, total = _observe(mean, cov, patch, ink)
         counts[main] = 0
         k = gain / total
-        mean = mean + k * innovation
-        cov = cov - np.multiply.outer(k, gain)
+        mean += k * innovation
+        cov -= np.multiply.outer(k, gain, out=taken_off)
     estimate = _bounded(replace(estimate, mean=mean, cov=cov), priors)
     return replace(estimate, gated=tuple(counts), scans=estimate.scans + 1), tuple(gated)
 
 
 def _scores(mean: Array, cov: Array, patches: tuple[Measured, ...], ink: Ink) -> list[float]:
-    """Innovation of every patch in standard deviations, before any of them is taken in."""
-    scores = []
-    for patch in patches:
-        predicted, _, variance = _observe(mean, cov, patch, ink)
-        scores.append((patch.density - predicted) / sqrt(variance + patch.sigma * patch.sigma))
+    """Innovation of every patch in standard deviations, before any of them is taken in: as _observe has it, for
+    all patches at once."""
+    most = max((len(patch.weights) for patch in patches), default=0)
+    weights = [patch.weights + ((0, 0.0),) * (most - len(patch.weights)) for patch in patches]
+    zones = [np.array([each[k][0] for each in weights], dtype=np.intp) for k in range(most)]
+    shares = [np.array([each[k][1] for each in weights]) for k in range(most)]
+    film = np.zeros(len(patches))
+    for zone, share in zip(zones, shares, strict=True):
+        film += share * mean[zone]
+    at, slope = density_and_slope(np.maximum(film, LEAST_FILM_UM), ink)
+    parts = [(zone, slope * share) for zone, share in zip(zones, shares, strict=True)]
+    sigma = np.array([patch.sigma for patch in patches])
+    variance = cov[-1, -1] + sigma * sigma
+    for zone, part in parts:
+        variance += 2.0 * part * cov[-1, zone]
+        for other, its_part in parts:
+            variance += part * its_part * cov[zone, other]
+    found = np.array([patch.density for patch in patches])
+    scores: list[float] = ((found - (at + mean[-1])) / np.sqrt(variance)).tolist()
     return scores
 
 

@@ -9,12 +9,15 @@ cannot be refused. A limit that the present state already breaks becomes "no wor
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
 from inksteward.contract.codes import LimitCode
-from inksteward.control.gaps import gap_um, opening_pct, um_per_pct
+from inksteward.control.blade_rows import adjacent_rows, gap_rows
+from inksteward.control.gaps import tables
 from inksteward.control.numerics import Array, exp, ln
+from inksteward.control.plant import product
 from inksteward.control.qp import BIG, Rows
 from inksteward.model import BladeKind, KeyCalibration, Limits, Unit
 
@@ -22,6 +25,8 @@ MARGIN_UM = 0.1
 """Kept between a proposal and the interlock's limit: more than all of the interlock's roundings together."""
 LEAST_MOVE_PCT = 0.3
 """A smaller move is not worth a key's wear and is dropped (common practice, no source)."""
+RISES = (LimitCode.TRAVEL, LimitCode.STEP, LimitCode.ACCUMULATED_KEY)
+FALLS = (*RISES, LimitCode.MIN_GAP)
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,21 +45,18 @@ class Present:
     sweep_high_pct: float
 
 
-@dataclass(slots=True)
-class _Table:
-    """Rows while they are gathered."""
+@dataclass(frozen=True, slots=True)
+class _Block:
+    """Rows of one limit: ``low <= matrix z <= high``."""
 
-    size: int
-    matrix: list[Array]
-    low: list[float]
-    high: list[float]
-    codes: list[LimitCode]
+    matrix: Array
+    low: Array
+    high: Array
+    code: LimitCode
 
-    def add(self, row: Array, low: float, high: float, code: LimitCode) -> None:
-        self.matrix.append(row)
-        self.low.append(low)
-        self.high.append(high)
-        self.codes.append(code)
+
+def _at_most(matrix: Array, high: Array, code: LimitCode) -> _Block:
+    return _Block(matrix, np.full(high.shape, -BIG), high, code)
 
 
 def _slack_pct(key: KeyCalibration) -> float:
@@ -62,140 +64,108 @@ def _slack_pct(key: KeyCalibration) -> float:
     return (key.backlash_mpct + (key.overshoot_mpct if key.overshoot_closes else 0)) / 1000.0
 
 
+def _slack(unit: Unit) -> tuple[float, ...]:
+    return tuple(_slack_pct(key) for key in unit.calibration.keys)
+
+
+@lru_cache(maxsize=64)
+def _ends_um(unit: Unit, margin_um: float, slack_pct: tuple[float, ...]) -> Array:
+    """Gaps at which each key ends (3 x zones), um: closed, at full travel, and lowest at which it alone may stand."""
+    look_up, keys = tables(unit), unit.calibration.keys
+    lowest = (unit.calibration.limit_nm + np.array([key.uncertainty_nm for key in keys])) / 1000.0 + margin_um
+    floor = look_up.opening_pct(lowest) + np.array(slack_pct)
+    ends = look_up.gap_um(np.array((np.zeros(unit.zones), np.full(unit.zones, 100.0), floor)))
+    ends.setflags(write=False)
+    return ends
+
+
 def floor_um(unit: Unit, zone: int) -> float:
     """Lowest read-back gap at which this key alone may stand: limit, uncertainty, backlash and margin."""
-    key = unit.calibration.keys[zone]
-    lowest = (unit.calibration.limit_nm + key.uncertainty_nm) / 1000.0 + MARGIN_UM
-    return gap_um(key, opening_pct(key, lowest) + _slack_pct(key))
+    return float(_ends_um(unit, MARGIN_UM, _slack(unit))[2, zone])
 
 
-def _bounds(
-    unit: Unit, present: Present, limits: Limits
-) -> tuple[Array, Array, tuple[LimitCode, ...], tuple[LimitCode, ...]]:
-    """Largest opening and closing part of each key, um, and what each bound comes from."""
-    up: list[float] = []
-    down: list[float] = []
-    up_codes: list[LimitCode] = []
-    down_codes: list[LimitCode] = []
-    for i, opening in enumerate(present.opening_pct):
-        key = unit.calibration.keys[i]
-        gap = float(present.gaps_um[i])
-        left = max(limits.accumulated_key_pct - present.used_key_pct[i], 0.0)
-        rises = {
-            LimitCode.TRAVEL: gap_um(key, 100.0) - gap,
-            LimitCode.STEP: gap_um(key, opening + limits.step_pct) - gap,
-            LimitCode.ACCUMULATED_KEY: gap_um(key, opening + left) - gap,
-        }
-        falls = {
-            LimitCode.TRAVEL: gap - gap_um(key, 0.0),
-            LimitCode.STEP: gap - gap_um(key, opening - limits.step_pct),
-            LimitCode.ACCUMULATED_KEY: gap - gap_um(key, opening - left),
-            LimitCode.MIN_GAP: gap - floor_um(unit, i),
-        }
-        for bounds, values, codes in ((rises, up, up_codes), (falls, down, down_codes)):
-            code = min(bounds, key=lambda name: bounds[name])
-            values.append(max(bounds[code], 0.0) if present.movable[i] else 0.0)
-            codes.append(code)
-    return np.array(up), np.array(down), tuple(up_codes), tuple(down_codes)
+@dataclass(frozen=True, slots=True)
+class _Reach:
+    """What the keys' tables say of the stretches that each key can reach; arrays over zones.
 
-
-def _hull(unit: Unit, present: Present, limits: Limits) -> tuple[Array, Array]:
-    """Lowest and highest gap of each key at its read-back, um, drive play included.
-
-    Play in percent is more um where the table is steep: the steepest stretch that the key can reach counts.
+    ``up_um``, ``down_um`` (bounds x zones): how far each bound lets a key open and close, in the order of RISES and
+    FALLS. ``low_um``, ``high_um``: where a key may really stand at its read-back, drive play included: play in
+    percent is more um where the table is steep, so the steepest stretch counts. ``steepest``, ``flattest_up``,
+    ``flattest_down``: slopes within a step, um per percent.
     """
-    low, high = [], []
-    for i, opening in enumerate(present.opening_pct):
-        key = unit.calibration.keys[i]
-        gap = gap_um(key, opening)
-        down = _slack_pct(key)
-        up = (key.backlash_mpct + key.overshoot_mpct) / 1000.0
-        low.append(gap - down * max(_slopes(key, opening - limits.step_pct - down, opening)))
-        high.append(gap + up * max(_slopes(key, opening, opening + limits.step_pct + up)))
-    return np.array(low), np.array(high)
+
+    up_um: Array
+    down_um: Array
+    low_um: Array
+    high_um: Array
+    steepest: Array
+    flattest_up: Array
+    flattest_down: Array
 
 
-def _slopes(key: KeyCalibration, first_pct: float, last_pct: float) -> list[float]:
-    """Slopes of the key's table between two openings, um per percent."""
-    knots = [knot / 1000.0 for knot in key.opening_mpct]
-    inside = [knot for knot in knots if first_pct < knot < last_pct]
-    return [um_per_pct(key, place) for place in (first_pct, *inside)]
+def _reach(unit: Unit, present: Present, limits: Limits) -> _Reach:
+    look_up, keys, slack = tables(unit), unit.calibration.keys, _slack(unit)
+    closed, opened, floor = _ends_um(unit, MARGIN_UM, slack)
+    at, gap, step = np.array(present.opening_pct), present.gaps_um, limits.step_pct
+    left = np.maximum(limits.accumulated_key_pct - np.array(present.used_key_pct), 0.0)
+    here, step_up, left_up, step_down, left_down = look_up.gap_um(
+        np.array((at, at + step, at + left, at - step, at - left))
+    )
+    below, above = (
+        np.array(slack),
+        np.array([key.backlash_mpct + key.overshoot_mpct for key in keys]) / 1000.0,
+    )
+    least, greatest = look_up.slopes_between(
+        np.array((at - step - below, at, at - step, at, at - step)),
+        np.array((at, at + step + above, at + step, at + step, at)),
+    )
+    return _Reach(
+        up_um=np.array((opened, step_up, left_up)) - gap,
+        down_um=gap - np.array((closed, step_down, left_down, floor)),
+        low_um=here - below * greatest[0],
+        high_um=here + above * greatest[1],
+        steepest=greatest[2],
+        flattest_up=least[3],
+        flattest_down=least[4],
+    )
 
 
-def _blade_rows(table: _Table, unit: Unit, present: Present, limits: Limits) -> None:
-    """A row for every point of the blade line; where one is below its limit already nothing may close."""
-    n = unit.zones
-    low, high = _hull(unit, present, limits)
-    for _, reach in unit.coupling.points:
-        if len(reach) == 1 and reach[0][1] == reach[0][2] == 1000:
-            continue
-        row = np.zeros(table.size)
-        worst = -(unit.calibration.limit_nm / 1000.0 + MARGIN_UM)
-        for j, least, most in reach:
-            below, above = least / 1000.0, most / 1000.0
-            uncertain = unit.calibration.keys[j].uncertainty_nm / 1000.0
-            worst -= max(abs(below), abs(above)) * uncertain
-            worst += min(below * float(low[j]), below * float(high[j]), above * float(low[j]))
-            if below >= 0.0:
-                row[n + j] = below * float(present.gaps_um[j])
-            else:
-                row[j] = -below * float(present.gaps_um[j])
-        if worst <= 0.0:
-            for j, _, _ in reach:
-                row[n + j] = max(float(row[n + j]), float(present.gaps_um[j]))
-        table.add(row, -BIG, max(worst, 0.0), LimitCode.MIN_GAP)
+def _blade_rows(unit: Unit, present: Present, reach: _Reach, limits: Limits) -> list[_Block]:
+    """Least gap along the blade line; on a spring blade also the difference of neighbours."""
+    keep_um = unit.calibration.limit_nm / 1000.0 + MARGIN_UM
+    matrix, room = gap_rows(unit, present.gaps_um, reach.low_um, reach.high_um, keep_um)
+    blocks = [_at_most(matrix, room, LimitCode.MIN_GAP)]
+    if unit.blade is BladeKind.SPRING:
+        matrix, room = adjacent_rows(present.gaps_um, limits.adjacent_um)
+        blocks.append(_at_most(matrix, room, LimitCode.ADJACENT))
+    return blocks
 
 
-def _adjacent_rows(table: _Table, unit: Unit, present: Present, limits: Limits) -> None:
-    n = unit.zones
-    gaps = present.gaps_um
-    for i in range(n - 1):
-        for upper, lower in ((i, i + 1), (i + 1, i)):
-            row = np.zeros(table.size)
-            row[upper] = float(gaps[upper])
-            row[n + lower] = float(gaps[lower])
-            room = limits.adjacent_um - float(gaps[upper] - gaps[lower])
-            table.add(row, -BIG, max(room, 0.0), LimitCode.ADJACENT)
-
-
-def _rounding(unit: Unit, present: Present, limits: Limits) -> Array:
-    """What rounding to the drive's grid, or dropping a small move, may change of each gap, share of it."""
-    least = max(unit.resolution_pct, LEAST_MOVE_PCT)
-    steps = []
-    for key, opening in zip(unit.calibration.keys, present.opening_pct, strict=True):
-        steps.append(least * max(_slopes(key, opening - limits.step_pct, opening + limits.step_pct)))
-    return np.array(steps) / present.gaps_um
-
-
-def _interaction_rows(table: _Table, unit: Unit, influence: Array, limits: Limits, rounding: Array) -> None:
+def _interaction_rows(unit: Unit, influence: Array, limits: Limits, rounding: Array) -> _Block:
+    """What the other keys may do to a zone. ``rounding``: what rounding to the drive's grid, or dropping a small
+    move, may change of each gap, share of it."""
     others = influence.copy()
     index = np.arange(unit.zones)
     others[index, index] = 0.0
-    rounded = np.zeros(unit.zones)
-    for j in range(unit.zones):
-        rounded = rounded + np.abs(others[:, j]) * rounding[j]
+    rounded = product(np.abs(others), rounding)
     more = np.maximum(exp(limits.interaction_ln) - 1.0 - rounded, 0.0)
     less = np.maximum(1.0 - exp(-limits.interaction_ln) - rounded, 0.0)
     both = np.concatenate((others, -others, np.zeros((unit.zones, 1))), axis=1)
-    for i in np.nonzero(np.any(others != 0.0, axis=1))[0]:
-        table.add(both[i], -float(less[i]), float(more[i]), LimitCode.INTERACTION)
+    some = np.any(others != 0.0, axis=1)
+    return _Block(both[some], -less[some], more[some], LimitCode.INTERACTION)
 
 
-def _travel_row(table: _Table, unit: Unit, present: Present, limits: Limits) -> None:
+def _travel_row(unit: Unit, present: Present, reach: _Reach, limits: Limits) -> _Block:
     """Where a table bends, one um is more travel on a flatter stretch: the flattest in reach counts."""
-    n = unit.zones
-    row = np.zeros(table.size)
-    for j, opening in enumerate(present.opening_pct):
-        key, gap = unit.calibration.keys[j], float(present.gaps_um[j])
-        row[j] = gap / min(_slopes(key, opening, opening + limits.step_pct))
-        row[n + j] = gap / min(_slopes(key, opening - limits.step_pct, opening))
-    once = limits.total_pct * n
-    left = max(limits.accumulated_unit_pct * n - present.used_unit_pct, 0.0)
+    opening, closing = present.gaps_um / reach.flattest_up, present.gaps_um / reach.flattest_down
+    once = limits.total_pct * unit.zones
+    left = max(limits.accumulated_unit_pct * unit.zones - present.used_unit_pct, 0.0)
     code = LimitCode.TOTAL_TRAVEL if once <= left else LimitCode.ACCUMULATED_UNIT
-    table.add(row, -BIG, min(once, left), code)
+    row = np.concatenate((opening, closing, [0.0]))
+    return _at_most(row[None, :], np.array([min(once, left)]), code)
 
 
-def _sweep_bounds(unit: Unit, present: Present, limits: Limits) -> tuple[float, float, LimitCode]:
+def _sweep_bounds(present: Present, limits: Limits) -> tuple[float, float, LimitCode]:
     low = max(present.sweep_pct - limits.sweep_step_pct, present.sweep_low_pct)
     high = min(present.sweep_pct + limits.sweep_step_pct, present.sweep_high_pct)
     if present.sweep_low_pct == present.sweep_high_pct == present.sweep_pct:
@@ -209,24 +179,26 @@ def _sweep_bounds(unit: Unit, present: Present, limits: Limits) -> tuple[float, 
 
 def build(unit: Unit, present: Present, influence: Array, limits: Limits) -> Rows:
     """All limits of this unit as rows over z = (p/g, n/g, s); ``influence`` as in qp.Objective."""
-    n = unit.zones
-    up, down, up_codes, down_codes = _bounds(unit, present, limits)
-    gaps = present.gaps_um
-    table = _Table(2 * n + 1, [], [], [], [])
-    _blade_rows(table, unit, present, limits)
-    if unit.blade is BladeKind.SPRING:
-        _adjacent_rows(table, unit, present, limits)
-    _interaction_rows(table, unit, influence, limits, _rounding(unit, present, limits))
-    _travel_row(table, unit, present, limits)
-    s_low, s_high, sweep_code = _sweep_bounds(unit, present, limits)
+    gaps, reach = present.gaps_um, _reach(unit, present, limits)
+    rounding = max(unit.resolution_pct, LEAST_MOVE_PCT) * reach.steepest / gaps
+    blocks = [
+        *_blade_rows(unit, present, reach, limits),
+        _interaction_rows(unit, influence, limits, rounding),
+        _travel_row(unit, present, reach, limits),
+    ]
+    movable = np.array(present.movable)
+    up, down = (
+        np.where(movable, np.maximum(np.min(room, axis=0), 0.0), 0.0) for room in (reach.up_um, reach.down_um)
+    )
+    s_low, s_high, sweep_code = _sweep_bounds(present, limits)
     return Rows(
-        lower=np.concatenate((np.zeros(2 * n), [s_low])),
+        lower=np.concatenate((np.zeros(2 * unit.zones), [s_low])),
         upper=np.concatenate((up / gaps, down / gaps, [s_high])),
-        matrix=np.array(table.matrix),
-        row_low=np.array(table.low),
-        row_high=np.array(table.high),
-        row_codes=tuple(table.codes),
-        up_codes=up_codes,
-        down_codes=down_codes,
+        matrix=np.concatenate([block.matrix for block in blocks]),
+        row_low=np.concatenate([block.low for block in blocks]),
+        row_high=np.concatenate([block.high for block in blocks]),
+        row_codes=tuple(block.code for block in blocks for _ in range(block.high.shape[0])),
+        up_codes=tuple(RISES[which] for which in np.argmin(reach.up_um, axis=0).tolist()),
+        down_codes=tuple(FALLS[which] for which in np.argmin(reach.down_um, axis=0).tolist()),
         sweep_code=sweep_code,
     )

@@ -20,8 +20,8 @@ Array = NDArray[np.float64]
 _LN2_HIGH = 6.93147180369123816490e-01
 _LN2_LOW = 1.90821492927058770002e-10
 _INV_LN2 = 1.44269504088896338700
-_EXP_TERMS = tuple(1.0 / math.factorial(n) for n in range(13, -1, -1))
-_LN_TERMS = tuple(1.0 / (2 * n + 1) for n in range(11, 0, -1))
+_EXP_FIRST, _EXP_SECOND, *_EXP_REST = (1.0 / math.factorial(n) for n in range(13, -1, -1))
+_LN_FIRST, _LN_SECOND, *_LN_REST = (1.0 / (2 * n + 1) for n in range(11, 0, -1))
 _SQRT_HALF = 0.70710678118654752440
 _EXP_LIMIT = 700.0
 
@@ -36,19 +36,18 @@ def exp(x: float | Array) -> float | Array:
         clamped = np.minimum(np.maximum(x, -_EXP_LIMIT), _EXP_LIMIT)
         k = np.rint(clamped * _INV_LN2)
         r = (clamped - k * _LN2_HIGH) - k * _LN2_LOW
-        total = np.full_like(r, _EXP_TERMS[0])
-        for term in _EXP_TERMS[1:]:
-            total = total * r + term
-        with np.errstate(invalid="ignore"):
-            exponent = np.where(np.isfinite(k), k, 0.0).astype(np.int32)
-        return np.ldexp(total, exponent)
+        total = r * _EXP_FIRST + _EXP_SECOND
+        for term in _EXP_REST:
+            total *= r
+            total += term
+        return np.ldexp(total, np.where(np.isnan(k), 0.0, k).astype(np.int32))
     if math.isnan(x):
         return x
     clamp = min(max(x, -_EXP_LIMIT), _EXP_LIMIT)
     whole = round(clamp * _INV_LN2)
     rest = (clamp - whole * _LN2_HIGH) - whole * _LN2_LOW
-    sum_ = _EXP_TERMS[0]
-    for term in _EXP_TERMS[1:]:
+    sum_ = rest * _EXP_FIRST + _EXP_SECOND
+    for term in _EXP_REST:
         sum_ = sum_ * rest + term
     return math.ldexp(sum_, whole)
 
@@ -69,9 +68,10 @@ def ln(x: float | Array) -> float | Array:
         t = mantissa - 1.0
         f = t / (mantissa + 1.0)
         s = f * f
-        total = np.full_like(s, _LN_TERMS[0])
-        for term in _LN_TERMS[1:]:
-            total = total * s + term
+        total = s * _LN_FIRST + _LN_SECOND
+        for term in _LN_REST:
+            total *= s
+            total += term
         return power * _LN2_HIGH + (power * _LN2_LOW + (t - f * (t - 2.0 * s * total)))
     if not x > 0:
         raise ValueError(f"ln of {x}: a positive number was expected")
@@ -81,8 +81,8 @@ def ln(x: float | Array) -> float | Array:
     less = mant - 1.0
     ratio = less / (mant + 1.0)
     square = ratio * ratio
-    sum_ = _LN_TERMS[0]
-    for term in _LN_TERMS[1:]:
+    sum_ = square * _LN_FIRST + _LN_SECOND
+    for term in _LN_REST:
         sum_ = sum_ * square + term
     return expo * _LN2_HIGH + (expo * _LN2_LOW + (less - ratio * (less - 2.0 * square * sum_)))
 

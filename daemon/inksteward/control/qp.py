@@ -124,21 +124,34 @@ def _quadratic(goal: Objective) -> tuple[Array, Array, Array, Array]:
 def _reduced(rows: Rows) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
     """Variables that can move and rows that can bind.
 
-    A row without room whose coefficients are all positive fixes its variables at 0: taken out as such, since
-    many rows that meet in one point defeat an active-set solver. A row that no allowed movement can break is
-    left out. Both are exact.
+    A row without room in which all that can move pulls the same way fixes it all at 0, which may leave another
+    row in that state. Such variables are taken out, since many rows that meet in one point defeat an active-set
+    solver: exact where there is no room at all, and else no more than LEAST_ROOM of a variable is given up. A row
+    that no allowed movement can break is left out, which is exact.
     """
-    upper = rows.upper.copy()
-    positive = np.all(rows.matrix >= 0.0, axis=1)
-    for row in np.nonzero(positive & (rows.row_high < LEAST_ROOM))[0]:
-        upper[rows.matrix[row] > 0.0] = 0.0
-    free = np.nonzero((upper > LEAST_ROOM) | (rows.lower < -LEAST_ROOM))[0]
-    columns = np.ascontiguousarray(rows.matrix[:, free].transpose())
-    ends = columns * upper[free][:, None], columns * rows.lower[free][:, None]
-    most = np.add.reduce(np.maximum(*ends), axis=0)
-    least = np.add.reduce(np.minimum(*ends), axis=0)
-    binding = np.nonzero((most > rows.row_high) | (least < rows.row_low))[0]
-    return free, binding
+    moving = (rows.upper > LEAST_ROOM) | (rows.lower < -LEAST_ROOM)
+    little = LEAST_ROOM * float(np.max(np.abs(rows.matrix), initial=0.0))
+    while True:
+        free = np.nonzero(moving)[0]
+        columns = np.ascontiguousarray(rows.matrix[:, free].transpose())
+        ends = columns * rows.upper[free][:, None], columns * rows.lower[free][:, None]
+        most = np.add.reduce(np.maximum(*ends), axis=0)
+        least = np.add.reduce(np.minimum(*ends), axis=0)
+        rises = np.nonzero((least >= 0.0) & (rows.row_high <= little))[0]
+        falls = np.nonzero((most <= 0.0) & (rows.row_low >= -little))[0]
+        stuck = _stuck(columns[:, rises], rows.row_high[rises])
+        stuck |= _stuck(-columns[:, falls], -rows.row_low[falls])
+        if not bool(np.any(stuck)):
+            return free, np.nonzero((most > rows.row_high) | (least < rows.row_low))[0]
+        moving[free[stuck]] = False
+
+
+def _stuck(columns: Array, room: Array) -> NDArray[np.bool_]:
+    """Variables (a line of ``columns`` each) to which the room of some row leaves no more than LEAST_ROOM."""
+    if room.shape[0] == 0:
+        return np.zeros(columns.shape[0], dtype=np.bool_)
+    held: NDArray[np.bool_] = np.any((columns > 0.0) & (columns * LEAST_ROOM >= room), axis=1)
+    return held
 
 
 def solve(goal: Objective, rows: Rows, movable: NDArray[np.bool_]) -> Solution | NoSolution:

@@ -42,11 +42,22 @@ def sweep_of(situation: Situation, solution: Solution) -> Sweep | None:
     return Sweep(round(at, 3), to, words.sweep(at, to, solution.sweep_tight))
 
 
+def _change_pct(situation: Situation, solution: Solution, zone: int) -> float:
+    """What the solver would have this key do, percent of travel."""
+    key, gap = situation.unit.calibration.keys[zone], float(situation.present.gaps_um[zone])
+    return opening_pct(key, gap * (1.0 + float(solution.relative[zone]))) - opening_pct(key, gap)
+
+
+def _why_still(situation: Situation, solution: Solution, zone: int) -> LeftCode:
+    """Why a key that was wanted to move does not: its move is finer than the drive's steps, or it is held back."""
+    fine = 0.0 < abs(_change_pct(situation, solution, zone)) < situation.unit.resolution_pct - HAIR_PCT
+    return LeftCode.BELOW_RESOLUTION if fine and not solution.tight[zone] else LeftCode.HELD_BACK
+
+
 def _targets(situation: Situation, solution: Solution) -> tuple[float, ...]:
     result = []
     for i, opening in enumerate(situation.present.opening_pct):
-        key, gap = situation.unit.calibration.keys[i], float(situation.present.gaps_um[i])
-        change = opening_pct(key, gap * (1.0 + float(solution.relative[i]))) - opening_pct(key, gap)
+        change = _change_pct(situation, solution, i)
         to = on_grid(opening, opening + change, situation.unit.resolution_pct)
         worth = abs(to - opening) >= LEAST_MOVE_PCT - HAIR_PCT and 0.0 <= to <= 100.0
         result.append(to if worth else round(opening, 3))
@@ -93,7 +104,7 @@ def rows_of(
         start = round(at, 3)
         if to_pct == start:
             if want[i] != 0.0:
-                left.append(words.left(situation, view, i, LeftCode.HELD_BACK))
+                left.append(words.left(situation, view, i, _why_still(situation, solution, i)))
             continue
         by = view.seen_from + 3.0 * float(view.lag[i])
         limited = _withheld(situation, solution, i, to_pct)

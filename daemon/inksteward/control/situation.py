@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from inksteward.config import ControlSettings
-from inksteward.contract.codes import LeftCode, LimitCode, NoProposal, NoteCode
+from inksteward.contract.codes import LeftCode, LimitCode, NoProposal, NoteCode, SetAside
 from inksteward.control.estimator import Estimate, Segment
 from inksteward.control.limits import Present
 from inksteward.control.numerics import Array
@@ -18,10 +18,11 @@ class Situation:
     """One unit now. Arrays over zones.
 
     ``aim``, ``low``, ``high``: densities, D. ``measured``: density of this scan or None. ``read``: zones that
-    were read, or lie between read ones. ``on_sheet``: zones that the sheet covers. ``silent``: zones that did
-    not answer executed moves. ``reversal_gain``: 1, or a half for each zone that keeps being reversed.
-    ``history``: feed from the estimate's sheet on. Sheets: ``sheet_now``, expected ``approval_sheets`` until a
-    proposal is carried out, ``interval_sheets`` between scans.
+    were read, or lie between read ones. ``extreme``: NOT_INKED or SATURATED where that is why a zone has no
+    density. ``on_sheet``: zones that the sheet covers. ``silent``: zones that did not answer executed moves.
+    ``reversal_gain``: 1, or a half for each zone that keeps being reversed. ``history``: feed from the estimate's
+    sheet on. Sheets: ``sheet_now``, expected ``approval_sheets`` until a proposal is carried out,
+    ``interval_sheets`` between scans.
     """
 
     unit: Unit
@@ -36,6 +37,7 @@ class Situation:
     high: tuple[float, ...]
     measured: tuple[float | None, ...]
     read: tuple[bool, ...]
+    extreme: tuple[SetAside | None, ...]
     on_sheet: tuple[bool, ...]
     silent: tuple[bool, ...]
     reversal_gain: tuple[float, ...]

@@ -59,7 +59,18 @@ def left(situation: Situation, view: Forecast, zone: int, code: LeftCode) -> Lef
         ),
         LeftCode.OFF_SHEET: "outside the sheet: stays where it is",
         LeftCode.UNREAD: "no patch near enough to judge it: moves only with the sweep",
+        LeftCode.NOT_INKED: "not inked yet, too little to tell its film: moves only with the sweep",
+        LeftCode.SATURATED: (
+            f"saturated, more ink does not show any more; known only to +-{2 * view.sigma[zone]:.2f}: "
+            "wait for the next scan"
+        ),
         LeftCode.NOT_A_KEY_FAULT: "did not answer its last moves: check key, blade and ink before moving it again",
+        LeftCode.BELOW_MIN_GAP: f"{settles}, aim {situation.aim[zone]:.2f}: its key is at the minimum gap",
+        LeftCode.ABOVE_TRAVEL: f"{settles}, aim {situation.aim[zone]:.2f}: its key is at the end of its travel",
+        LeftCode.BELOW_RESOLUTION: (
+            f"{settles}, aim {situation.aim[zone]:.2f}: its move is finer than the drive's "
+            f"{situation.unit.resolution_pct:g} %"
+        ),
         LeftCode.HELD_BACK: f"{settles}, aim {situation.aim[zone]:.2f}: what may move is too little to be worth it",
     }.get(code, settles)
     return LeftAlone(zone + 1, code, text)
@@ -96,6 +107,30 @@ def shortage(move_: Sweep) -> Remark:
         (),
         f"the whole form is short of ink: sweep {move_.from_pct:.1f} to {move_.to_pct:.1f} % first",
         "decide on the sweep, let the film build up, pull again before moving keys",
+    )
+
+
+def wait_then_pull(unit: str, zones: tuple[int, ...], sheets: int, from_sheet: int) -> Remark:
+    """Zones (from 1) that read out and will come in by themselves; sheets from now, and the sheet to pull from."""
+    numbers = ", ".join(str(zone) for zone in zones)
+    one = len(zones) == 1
+    said = f"zone {numbers} of {unit} reads" if one else f"zones {numbers} of {unit} read"
+    if sheets == 0:
+        text, remedy = f"{said} out of tolerance, but should be within it by now", "pull a sheet now"
+    else:
+        comes = "comes in by itself" if one else "come in by themselves"
+        text = f"{said} out of tolerance and {comes}: wait {sheets} sheets, then pull"
+        remedy = f"pull a sheet at sheet {from_sheet} or later"
+    return Remark(NoteCode.WAIT_THEN_PULL, zones, text, remedy)
+
+
+def not_settled(moved_sheet: int, settled_sheet: int) -> Remark:
+    """The last approved moves of a unit are still under way."""
+    return Remark(
+        NoteCode.NOT_SETTLED,
+        (),
+        f"moves of sheet {moved_sheet} are still under way; counted in",
+        f"decide now, or pull again from sheet {settled_sheet} on",
     )
 
 

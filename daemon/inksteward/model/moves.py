@@ -28,7 +28,8 @@ class ReadBack:
 
     ``opening_mpct[i]`` is None where the position is unknown; ``referenced[i]`` False where the key does not
     know where it is. ``age_ms`` counts from arrival on the receiver's monotonic clock, None when never seen
-    live. ``fountain_turning`` False means the fountain roller stands, None that nobody says.
+    live. ``fountain_turning`` False means the fountain roller stands, None that nobody says. ``moving``: keys or
+    sweep were under way when it was read.
     """
 
     unit: str
@@ -38,6 +39,7 @@ class ReadBack:
     sweep_mpct: int | None
     age_ms: int | None
     fountain_turning: bool | None
+    moving: bool
 
 
 @dataclass(frozen=True, slots=True)

@@ -89,7 +89,7 @@ class Unit:
 
 @dataclass(frozen=True, slots=True)
 class Press:
-    """A press as configured."""
+    """A press as configured; ``units`` in the order in which they print."""
 
     press: str
     simulated: bool

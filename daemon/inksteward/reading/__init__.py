@@ -10,7 +10,7 @@ from inksteward.reading.density import (
     tone_value_pct,
     trap_pct,
 )
-from inksteward.reading.lanes import Lane, LaneReading, PatchReading, ScanReading, TintReading
+from inksteward.reading.lanes import Lane, LaneReading, PatchReading, ScanReading, TintReading, TrapReading
 from inksteward.reading.read import read_scan
 from inksteward.reading.strip import shares, sheet_shares, undetermined_note, undetermined_zones
 
@@ -20,6 +20,7 @@ __all__ = [
     "PatchReading",
     "ScanReading",
     "TintReading",
+    "TrapReading",
     "Undefined",
     "density",
     "greyness_pct",

@@ -1,7 +1,7 @@
 """Density and the quantities of the colour bar that are made from densities.
 
-Arithmetic is decimal where a logarithm or a power of ten is taken: Python's decimal module gives the same
-digits on every platform, which the C library does not. Results are rounded to six decimals.
+Logarithms are taken by Python's decimal module, powers of ten by control/numerics: both give the same digits on
+every platform, which the C library does not. Results are rounded to six decimals.
 """
 
 from __future__ import annotations
@@ -10,12 +10,14 @@ from decimal import Context, Decimal
 from math import fsum
 
 from inksteward.contract.inputs import Reflectance
+from inksteward.control.numerics import exp
 from inksteward.reading.status import TABLES, Channel
 
 DECIMALS = 6
 UNSEEN_SHARE_MAX = 0.01
 """Share of a weighting table that may lie outside the measured wavelengths, where the end value is held."""
 
+LN_10 = 2.302585092994046
 _DIGITS = Context(prec=20)
 
 
@@ -69,7 +71,7 @@ def _at(reflectance: Reflectance, nm: int) -> float:
 
 def _absorbed(density_d: float) -> float:
     """Share of light that a density takes away, 1 - 10**-D."""
-    return float(Decimal(1) - _DIGITS.power(Decimal(10), Decimal(-density_d)))
+    return 1.0 - exp(-density_d * LN_10)
 
 
 def tone_value_pct(tint: float, solid: float, paper: float = 0.0) -> float:

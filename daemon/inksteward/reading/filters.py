@@ -40,13 +40,13 @@ def dominant_filter(density: Mapping[str, float]) -> Channel | None:
     Nearly equal means greyness 0.7 or more (common practice, no source). None where one of the three filters
     is missing or no ink is seen (highest below 0.15 D): then nothing can be said.
     """
-    if any(channel not in density for channel in COLOURS):
+    values = [density[channel] for channel in COLOURS if channel in density]
+    if len(values) < len(COLOURS):
         return None
-    highest = max(COLOURS, key=density.__getitem__)
-    high, low = density[highest], min(density[channel] for channel in COLOURS)
+    high, low = max(values), min(values)
     if high < NO_INK_BELOW:
         return None
-    return "K" if low >= NEUTRAL_FROM * high else highest
+    return "K" if low >= NEUTRAL_FROM * high else COLOURS[values.index(high)]
 
 
 def _absolute(patch: Patch, status: str) -> Measured:

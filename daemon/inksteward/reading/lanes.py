@@ -73,6 +73,17 @@ class TintReading:
 
 
 @dataclass(frozen=True, slots=True)
+class TrapReading:
+    """An overprint with the apparent trap (Preucil) of the ink printed second, percent; ``first``: unit of the ink
+    that lies under it."""
+
+    index: int
+    x_mm: float
+    first: str
+    trap_pct: float
+
+
+@dataclass(frozen=True, slots=True)
 class LaneReading:
     """One unit's solids in one scan; tuples run over the zones.
 
@@ -92,12 +103,14 @@ class LaneReading:
 
 @dataclass(frozen=True, slots=True)
 class ScanReading:
-    """What one scan says: solids per unit of the scan's side, patches not used, notes, tints per unit.
+    """What one scan says: solids per unit of the scan's side, patches not used, notes, tints and traps per unit.
 
-    ``tints`` has a member for every unit of the side, empty where the strip has none.
+    ``tints`` and ``traps`` have a member for every unit of the side, empty where the strip has none. A trap
+    stands under the unit that prints second.
     """
 
     lanes: dict[str, LaneReading]
     asides: tuple[Aside, ...]
     notes: tuple[Note, ...]
     tints: dict[str, tuple[TintReading, ...]] = field(default_factory=dict)
+    traps: dict[str, tuple[TrapReading, ...]] = field(default_factory=dict)

@@ -98,6 +98,8 @@ def strip_slots(strip: Strip) -> tuple[Slot, ...]:
 def _nearest(places: Sequence[float], x_mm: float, reach_mm: float) -> int | None:
     """Index of the place nearest to x within reach."""
     after = bisect_left(places, x_mm)
+    if after < len(places) and places[after] == x_mm:
+        return after
     near = [index for index in (after - 1, after) if 0 <= index < len(places)]
     best = min(near, key=lambda index: abs(places[index] - x_mm))
     return best if abs(places[best] - x_mm) <= reach_mm else None

@@ -67,19 +67,29 @@ def _alone(patches: Sequence[PatchReading], at: int) -> bool:
     )
 
 
-def _judge(patches: Sequence[PatchReading], at: int, lane: Lane) -> Outlier | None:
+def _near(patches: Sequence[PatchReading], at: int, reach_mm: float) -> list[float]:
+    """Densities of the patches within reach of one of them."""
+    x_mm, found = patches[at].x_mm, []
+    for way in (-1, 1):
+        k = at + way
+        while 0 <= k < len(patches) and abs(patches[k].x_mm - x_mm) <= reach_mm:
+            found.append(patches[k].density)
+            k += way
+    return found
+
+
+def outlier_at(patches: Sequence[PatchReading], at: int, lane: Lane) -> Outlier | None:
+    """Whether one of a lane's solids is an outlier, see outliers."""
     patch, reach_mm = patches[at], REACH_PITCHES * lane.pitch_mm
-    near = [
-        other.density
-        for k, other in enumerate(patches)
-        if k != at and abs(other.x_mm - patch.x_mm) <= reach_mm
-    ]
+    near = _near(patches, at, reach_mm)
     if len(near) < NEIGHBOURS_MIN:
         return None
     middle = median(near)
-    scatter = max(MAD_TO_SIGMA * median([abs(value - middle) for value in near]), patch.sigma)
     off = patch.density - middle
-    if abs(off) <= max(JUMP_MIN, SIGMAS * scatter) or _seen_beside(patches, at, reach_mm):
+    if abs(off) <= JUMP_MIN:
+        return None
+    scatter = max(MAD_TO_SIGMA * median([abs(value - middle) for value in near]), patch.sigma)
+    if abs(off) <= SIGMAS * scatter or _seen_beside(patches, at, reach_mm):
         return None
     foreseen = _off_expected(patch, lane)
     if foreseen is None:
@@ -98,5 +108,5 @@ def outliers(patches: Sequence[PatchReading], lane: Lane) -> Mapping[int, Outlie
     unless the next solid on either side reads the same. Not judged here are patches with fewer than two
     neighbours and, where nothing is expected, the only solid of a zone: a single key may really be off.
     """
-    found = {patch.index: _judge(patches, at, lane) for at, patch in enumerate(patches)}
+    found = {patch.index: outlier_at(patches, at, lane) for at, patch in enumerate(patches)}
     return {index: outlier for index, outlier in found.items() if outlier is not None}

@@ -18,11 +18,13 @@ from inksteward.reading.strip import on_sheet, shares
 
 NOISE_SIGMAS = 3.0
 """A density below zero by more than this many sigma of the instrument is no density of this strip."""
+SOLID_PCT = 100.0
 
 
 @dataclass(frozen=True, slots=True)
 class Frame:
-    """What a patch is judged by: lanes of the scan's side, sheet, patch width (mm) and standard deviations (D)."""
+    """What a patch is judged by: lanes of the scan's side in printing order, sheet, patch width (mm) and standard
+    deviations (D)."""
 
     lanes: tuple[Lane, ...]
     sheet: SheetFormat | None
@@ -57,11 +59,23 @@ class Tint:
 
 
 @dataclass(frozen=True, slots=True)
+class Overprint:
+    """Two solids over each other: the lane printed first, the one printed over it, densities by filter, D."""
+
+    first: Lane
+    second: Lane
+    index: int
+    x_mm: float
+    density: Mapping[str, float]
+
+
+@dataclass(frozen=True, slots=True)
 class Found:
     """Patches of a scan, sorted out."""
 
     solids: tuple[Solid, ...]
     tints: tuple[Tint, ...]
+    overprints: tuple[Overprint, ...]
     asides: tuple[Aside, ...]
 
 
@@ -127,14 +141,35 @@ def _aside(index: int, slot: Slot, code: SetAside, text: str) -> Aside:
     return Aside(index=index, code=code, text=f"At {slot.x_mm:.1f} mm: {text}")
 
 
+def _off_sheet(index: int, slot: Slot, frame: Frame) -> Aside | None:
+    """The patch set aside where it does not lie on the sheet."""
+    if frame.sheet is None or on_sheet(slot.x_mm, frame.patch_width_mm, frame.sheet):
+        return None
+    right_mm = frame.sheet.left_edge_mm + frame.sheet.width_mm
+    text = f"does not lie on the sheet ({frame.sheet.left_edge_mm:.1f} to {right_mm:.1f} mm)"
+    return _aside(index, slot, SetAside.OFF_SHEET, text)
+
+
+def _overprint(
+    index: int, patch: Patch, slot: Slot, density: Mapping[str, float], frame: Frame
+) -> Overprint | Aside | None:
+    """Two solids of two lanes, each the only one of its ink; anything else says nothing of how an ink lies."""
+    lanes = [lane for lane in frame.lanes if lane.ink in slot.inks]
+    inks = {lane.ink for lane in lanes}
+    if patch.tone_pct < SOLID_PCT or len(slot.inks) != 2 or len(lanes) != 2 or len(inks) != 2:
+        return None
+    return _off_sheet(index, slot, frame) or Overprint(lanes[0], lanes[1], index, slot.x_mm, density)
+
+
 def _sort(
     index: int, patch: Patch, slot: Slot, measured: Measured, frame: Frame
-) -> Solid | Tint | Aside | None:
+) -> Solid | Tint | Overprint | Aside | None:
     """What becomes of one patch; None for one that says nothing of a lane and is no misread either."""
     if measured.density is None:
         return _aside(index, slot, SetAside.MISSED, measured.why)
     if slot.kind not in {"solid", "tint"}:
-        return None
+        over = slot.kind == "overprint"
+        return _overprint(index, patch, slot, measured.density, frame) if over else None
     lane = _lane(slot, frame)
     if isinstance(lane, str):
         return _aside(index, slot, SetAside.UNKNOWN_INK, lane) if slot.kind == "solid" else None
@@ -144,10 +179,9 @@ def _sort(
     density = measured.density.get(lane.ink)
     if density is None:
         return _aside(index, slot, SetAside.MISSED, f"no density was measured for {lane.ink}")
-    if frame.sheet is not None and not on_sheet(slot.x_mm, frame.patch_width_mm, frame.sheet):
-        right_mm = frame.sheet.left_edge_mm + frame.sheet.width_mm
-        text = f"does not lie on the sheet ({frame.sheet.left_edge_mm:.1f} to {right_mm:.1f} mm)"
-        return _aside(index, slot, SetAside.OFF_SHEET, text)
+    off = _off_sheet(index, slot, frame)
+    if off is not None:
+        return off
     if slot.kind == "tint":
         return Tint(lane, index, slot.x_mm, patch.tone_pct, density)
     return _placed(index, slot, lane, density, frame)
@@ -160,13 +194,14 @@ def sort_out(
     frame: Frame,
     nowhere: str,
 ) -> Found:
-    """Solids and tints of the frame's lanes, and every misread with its reason.
+    """Solids, tints and overprints of the frame's lanes, and every misread with its reason.
 
     ``placed``: where each patch belongs; for None the patch is refused with the text ``nowhere``. A solid that
     is not inked, saturated or out of range is among the solids, marked, and among the asides.
     """
     solids: list[Solid] = []
     tints: list[Tint] = []
+    overprints: list[Overprint] = []
     asides: list[Aside] = []
     for index, (patch, reading, slot) in enumerate(zip(patches, measured, placed, strict=True)):
         label = slot or Slot(patch.x_mm, patch.kind, patch.inks)
@@ -179,6 +214,8 @@ def sort_out(
             asides.extend([found.extreme] if found.extreme else [])
         elif isinstance(found, Tint):
             tints.append(found)
+        elif isinstance(found, Overprint):
+            overprints.append(found)
         elif found is not None:
             asides.append(found)
-    return Found(tuple(solids), tuple(tints), tuple(asides))
+    return Found(tuple(solids), tuple(tints), tuple(overprints), tuple(asides))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections.abc import Mapping, Sequence
 
 from inksteward.contract.codes import SetAside
@@ -11,8 +12,9 @@ from inksteward.reading.density import Undefined, tone_value_pct
 from inksteward.reading.filters import Measured, dominant_filter, measure, paper_density
 from inksteward.reading.lanes import Lane, LaneReading, PatchReading, ScanReading, TintReading
 from inksteward.reading.orientation import Orientation, Seen, Slot, Way, orientation
-from inksteward.reading.outliers import REACH_PITCHES, Outlier, outliers
+from inksteward.reading.outliers import REACH_PITCHES, Outlier, outlier_at, outliers
 from inksteward.reading.patches import Frame, Solid, Tint, sort_out
+from inksteward.reading.trap import trap_readings
 from inksteward.reading.zones import lane_reading
 
 NOWHERE = "what was read here belongs to no patch of the strip"
@@ -30,6 +32,7 @@ def read_scan(
 ) -> ScanReading:
     """Zone readings of the lanes on the scan's side, patches set aside, and what to say about the strip.
 
+    ``lanes``: in the order in which the units print; it says which ink of an overprint lies on the other.
     ``strip``: the job's colour bar, None when the job names none. ``patch_width_mm``: width of a patch across
     the zones. ``instrument_sigma``: standard deviation of one reading of one patch, ``sheet_sigma``: of one
     sheet against the next, D. Basis, side and run are the caller's to check. Raises ValueError for a patch
@@ -46,11 +49,8 @@ def read_scan(
     place = _orientation(scan, measured, strip, patch_width_mm)
     nowhere = place.text if place.way is Way.UNCLEAR else NOWHERE
     found = sort_out(scan.patches, measured, place.placed, frame, nowhere)
-    paper = (
-        paper_density(zip(scan.patches, measured, strict=True))
-        if not scan.instrument.paper_relative
-        else None
-    )
+    relative = scan.instrument.paper_relative
+    paper = None if relative else paper_density(zip(scan.patches, measured, strict=True))
     readings: dict[str, LaneReading] = {}
     tints: dict[str, tuple[TintReading, ...]] = {}
     asides = list(found.asides)
@@ -64,6 +64,7 @@ def read_scan(
         asides=tuple(sorted(asides, key=lambda aside: aside.index)),
         notes=(place.note,) if place.note is not None else (),
         tints=tints,
+        traps=trap_readings(found.overprints, readings, measured, paper),
     )
 
 
@@ -107,7 +108,8 @@ def _lane_reading(lane: Lane, solids: Sequence[Solid], frame: Frame) -> tuple[La
 
 def _absurd(patch: PatchReading, usable: Sequence[PatchReading], lane: Lane) -> bool:
     """A single absurd patch among good ones: it does not make its zone saturated or bare of ink."""
-    return patch.index in outliers(sorted((*usable, patch), key=_order), lane)
+    beside = sorted((*usable, patch), key=_order)
+    return outlier_at(beside, beside.index(patch), lane) is not None
 
 
 def _outlier(patch: PatchReading, lane: Lane, outlier: Outlier) -> Aside:
@@ -122,6 +124,15 @@ def _outlier(patch: PatchReading, lane: Lane, outlier: Outlier) -> Aside:
     )
 
 
+def _nearest(solids: Sequence[PatchReading], places_mm: Sequence[float], x_mm: float) -> PatchReading | None:
+    """The solid nearest to a place, the first of those that are equally near; ``places_mm``: theirs, rising."""
+    after = bisect_left(places_mm, x_mm)
+    beside = [places_mm[k] for k in (after - 1, after) if 0 <= k < len(places_mm)]
+    if not beside:
+        return None
+    return solids[bisect_left(places_mm, min(beside, key=lambda place: abs(place - x_mm)))]
+
+
 def _tone_values(
     lane: Lane, tints: Sequence[Tint], solids: Sequence[PatchReading], paper: Mapping[str, float] | None
 ) -> tuple[TintReading, ...]:
@@ -130,9 +141,9 @@ def _tone_values(
     ``paper``: density of bare paper per filter on an absolute basis, None on a paper-relative one. A tint
     without a solid near it or without a reference to paper has no tone value and is left out.
     """
-    found = []
+    found, places = [], [solid.x_mm for solid in solids]
     for tint in sorted(tints, key=lambda tint: (tint.x_mm, tint.nominal_pct, tint.index)):
-        near = min(solids, key=lambda solid: abs(solid.x_mm - tint.x_mm), default=None)
+        near = _nearest(solids, places, tint.x_mm)
         base = 0.0 if paper is None else paper.get(lane.ink)
         if near is None or base is None or abs(near.x_mm - tint.x_mm) > REACH_PITCHES * lane.pitch_mm:
             continue

@@ -22,14 +22,23 @@ def shares(x_mm: float, width_mm: float, first_edge_mm: float, pitch_mm: float, 
     lies beyond the outer edge counts with what lies inside. Empty when the centre lies outside the zones.
     Raises ValueError for a width below 0.1 mm, a pitch below 1 mm and for no zones.
     """
-    for name, value, least in (("width_mm", width_mm, 0.1), ("pitch_mm", pitch_mm, 1.0), ("zones", zones, 1)):
-        if not value >= least:
-            raise ValueError(f"{name}: {value}: expected at least {least}")
+    if not (
+        width_mm >= 0.1 and pitch_mm >= 1.0 and zones >= 1
+    ):  # one look in the usual case: this is called often
+        for name, value, least in (
+            ("width_mm", width_mm, 0.1),
+            ("pitch_mm", pitch_mm, 1),
+            ("zones", zones, 1),
+        ):
+            if not value >= least:
+                raise ValueError(f"{name}: {value}: expected at least {least}")
     if not first_edge_mm <= x_mm <= first_edge_mm + zones * pitch_mm:
         return ()
     left = (x_mm - width_mm / 2.0 - first_edge_mm) / pitch_mm
     right = (x_mm + width_mm / 2.0 - first_edge_mm) / pitch_mm
     first, last = max(floor(left), 0), min(floor(right), zones - 1)
+    if first == last:
+        return ((first, 1.0),)
     touched = [(zone, min(right, zone + 1.0) - max(left, float(zone))) for zone in range(first, last + 1)]
     covered = [(zone, length) for zone, length in touched if length > _TOUCH]
     total = fsum(length for _, length in covered)

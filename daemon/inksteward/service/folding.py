@@ -10,7 +10,7 @@ from __future__ import annotations
 from inksteward.contract.base import Refused, decode
 from inksteward.contract.inputs import KeyPosition
 from inksteward.steward import State
-from inksteward.steward.state import Position
+from inksteward.steward.state import UnitState
 
 WHOLE_EVERY_MS = 10_000
 """At the latest after this time a position is journaled whole again."""
@@ -32,10 +32,13 @@ class Folding:
     def folds(self, topic: str, raw: bytes, retained: bool, state: State, now_ms: int) -> bool:
         """Whether this message was counted and needs no event of its own. ``now_ms`` is monotonic."""
         unit = unit_of(topic)
-        held = state.units[unit].position if unit in state.units and unit is not None else None
-        if unit is None or held is None or retained or not held.live:
+        known = state.units.get(unit or "")
+        held = known.position if known is not None else None
+        if unit is None or known is None or held is None or retained or not held.live:
             return False
-        if now_ms - self._whole_ms.get(unit, -WHOLE_EVERY_MS) >= WHOLE_EVERY_MS or not _same(unit, raw, held):
+        if now_ms - self._whole_ms.get(unit, -WHOLE_EVERY_MS) >= WHOLE_EVERY_MS or not _same(
+            unit, raw, known
+        ):
             return False
         self._counts[unit] = self._counts.get(unit, 0) + 1
         return True
@@ -53,10 +56,13 @@ class Folding:
         return counts
 
 
-def _same(unit: str, raw: bytes, held: Position) -> bool:
+def _same(unit: str, raw: bytes, known: UnitState) -> bool:
+    """Whether it says the same as the last one, and later; what comes out of order is the core's to judge."""
     try:
         came, _ = decode(KeyPosition, raw)
     except Refused:
         return False
     names = ("opening_pct", "referenced", "sweep_pct", "moving", "blade_id", "command_id", "refused")
-    return came.unit == unit and all(getattr(came, name) == getattr(held, name) for name in names)
+    if known.order is None or came.seq <= known.order.highest:
+        return False
+    return came.unit == unit and all(getattr(came, name) == getattr(known.position, name) for name in names)

@@ -57,6 +57,10 @@ def _veto(turn: Turn, unit: Unit, state: UnitState, pending: Pending) -> Refusal
     if turn.now_ms >= pending.deadline_mono_ms:
         text = "the approved move was not released in time"
         return Refusal(Rule.NOT_RELEASED, unit.unit, None, None, None, text)
+    who = next((row for row in turn.state.operators if row["id"] == pending.operator), None)
+    if who is None or who["revoked"]:
+        text = f"{pending.operator}, who approved it, may not decide any more"
+        return Refusal(Rule.NOT_RELEASED, unit.unit, None, None, None, text)
     order = ordered(pending.command)
     now = read_back(turn, unit, state.position)
     verdict = permit(order.moves, now, unresolved(state), unit.calibration, unit.coupling)
@@ -144,8 +148,9 @@ def hold_back(turn: Turn) -> None:
 
 def still_open(turn: Turn, state: UnitState) -> int:
     """Seconds until a command of unknown fate cannot be carried out any more and a later read-back says where
-    the keys are; 0 when that is so."""
-    seen = state.position.mono_ms if state.position is not None and state.position.live else -1
+    the keys are and that they stand; 0 when that is so."""
+    position = state.position
+    seen = position.mono_ms if position is not None and position.live and not position.moving else -1
     for open_ in state.unresolved:
         if seen <= open_.spent_mono_ms:
             return max((open_.spent_mono_ms - turn.now_ms) // 1000 + 1, 1)

@@ -49,15 +49,15 @@ def on_decision(turn: Turn, event: Received) -> None:
     if turn.known(decision.decision_id, "decision"):
         return
     run, found = turn.run, _find(turn, decision)
+    forged = sender_errors(turn, event, data, decision.operator)
     if run is None or found is None:
-        errors = [_no_such(turn, decision)]
-        refuse(turn, event, decision.decision_id, errors, stands=False)
+        errors = [*forged, _no_such(turn, decision)]
+        refuse(turn, event, decision.decision_id, errors, stands=False, keep=not forged)
         return
     unit, state, standing = found
-    errors = sender_errors(turn, event, data, decision.operator)
-    errors.extend(_proposal_errors(turn, event, decision, standing))
+    errors = [*forged, *_proposal_errors(turn, event, decision, standing)]
     if errors:
-        refuse(turn, event, decision.decision_id, errors, stands=not standing.life.ended)
+        _refuse(turn, event, decision, unit, errors, genuine=not forged)
         return
     who = (decision.decision_id, decision.operator, VIA[event.via])
     if decision.verdict == "reject":
@@ -69,12 +69,23 @@ def on_decision(turn: Turn, event: Received) -> None:
     if position is None:
         errors.append(FieldError("", "key positions", "live, referenced positions of every key"))
     if errors or moves is None or position is None:
-        refuse(turn, event, decision.decision_id, errors, stands=True)
+        _refuse(turn, event, decision, unit, errors, genuine=True)
         return
     turn.answer(decision.decision_id, "decision", (), stands=False)
     _command(turn, unit, state, standing, position, moves, who)
     waited = max(round(sheet_now(turn, run)) - standing.made_sheet, 0)
     turn.put_run(replace(run, approvals=(*run.approvals, waited)[-APPROVALS_KEPT:]))
+
+
+def _refuse(
+    turn: Turn, event: Received, decision: Decision, unit: Unit, errors: list[FieldError], *, genuine: bool
+) -> None:
+    """Answer it; a genuine decision that was refused never counts later, however often its bytes come again."""
+    refuse(turn, event, decision.decision_id, errors, stands=True, keep=genuine)
+    state = turn.unit(unit.unit)
+    if genuine and state.standing is not None:
+        judged = (*state.standing.judged, decision.decision_id)
+        turn.put(replace(state, standing=replace(state.standing, judged=judged)))
 
 
 def _find(turn: Turn, decision: Decision) -> tuple[Unit, UnitState, Standing] | None:
@@ -101,6 +112,9 @@ def _proposal_errors(turn: Turn, event: Received, decision: Decision, standing: 
         errors.append(FieldError("", "a retained message", "a decision sent now: retained ones never count"))
     if decision.digest != standing.payload["digest"]:
         errors.append(FieldError("digest", shown(decision.digest), standing.payload["digest"]))
+    if decision.decision_id in standing.judged:
+        expected = "an id of its own for every decision: this one was refused before"
+        errors.append(FieldError("decision_id", decision.decision_id, expected))
     life = Life.APPROVE if decision.verdict == "approve" else Life.REJECT
     if isinstance(advance(standing.life, life), NotAllowed):
         expected = f"a proposal that stands; this one is {standing.life}"

@@ -81,12 +81,23 @@ def bring_to(turn: Turn, unit: Unit, state: UnitState, sheet: float) -> UnitStat
     return replace(state, estimate=estimate, history=state.history[first:])
 
 
+def fountain_turning(turn: Turn) -> bool | None:
+    """Whether the fountain roller turns; None where the counter never says. A counter that said it and then fell
+    silent is believed no longer: the roller counts as standing.
+    """
+    counted = turn.run.counted if turn.run else None
+    if counted is None or counted.fountain_turning is None:
+        return None
+    age_ms = turn.now_ms - counted.mono_ms
+    fresh = counted.live and age_ms <= turn.config.measuring.counter_max_age_s * 1000.0
+    return counted.fountain_turning and fresh
+
+
 def read_back(turn: Turn, unit: Unit, position: Position | None) -> ReadBack:
     """What the interlock is told of a unit; unknown stays unknown."""
-    run = turn.run
-    turning = run.counted.fountain_turning if run and run.counted else None
+    turning = fountain_turning(turn)
     if position is None or not position.live:
-        return ReadBack(unit.unit, "", (None,) * unit.zones, (False,) * unit.zones, None, None, turning)
+        return ReadBack(unit.unit, "", (None,) * unit.zones, (False,) * unit.zones, None, None, turning, True)
     return ReadBack(
         unit=unit.unit,
         blade_id=position.blade_id,
@@ -95,6 +106,7 @@ def read_back(turn: Turn, unit: Unit, position: Position | None) -> ReadBack:
         sweep_mpct=None if position.sweep_pct is None else round(position.sweep_pct * 1000),
         age_ms=turn.now_ms - position.mono_ms,
         fountain_turning=turning,
+        moving=position.moving,
     )
 
 

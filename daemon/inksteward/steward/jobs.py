@@ -164,6 +164,7 @@ def _changed(turn: Turn, old: UnitState, new: UnitState, held: bool) -> UnitStat
         history=old.history if same_film else (),
         trials=old.trials if same_film else (),
         film_before=old.film_before if same_film else None,
+        traps=old.traps if same_film else (),
     )
 
 

@@ -13,6 +13,8 @@ from inksteward.control.gaps import gap_um
 from inksteward.control.numerics import exp
 from inksteward.events import Received
 from inksteward.model import Unit
+from inksteward.model.arrival import arrived
+from inksteward.model.thousandths import thousandths
 from inksteward.steward.commands import failed
 from inksteward.steward.ending import end, lapse
 from inksteward.steward.feed import SHEETS_OF_TRAVEL, begin_estimate, complete, note_feed, openings
@@ -27,7 +29,10 @@ TURNS_KEPT = 6
 
 
 def on_position(turn: Turn, event: Received, name: str) -> None:
-    """A key position came: judge it, keep it, feed the film model, see what it means for the proposal."""
+    """A key position came: judge it, keep it, feed the film model, see what it means for the proposal.
+
+    One that comes out of order says nothing of where the keys are now: they are unknown until the next one.
+    """
     unit = turn.configured(name)
     try:
         data, _ = decode(KeyPosition, event.raw)
@@ -53,6 +58,12 @@ def on_position(turn: Turn, event: Received, name: str) -> None:
     )
     if before.position is not None and before.position.live and event.retained:
         return
+    if not event.retained:
+        patience_ms = round(turn.config.measuring.position_max_age_s * 1000.0)
+        before = replace(before, order=arrived(before.order, data.seq, turn.now_ms, patience_ms))
+        if before.order is not None and not before.order.in_order:
+            turn.put(replace(before, position=replace(before.position or position, live=False)))
+            return
     turn.put(_fed(turn, unit, replace(before, position=position), before.position, data.sheet))
     _alarms(turn, unit, position)
     _by_hand(turn, unit)
@@ -70,8 +81,12 @@ def _judge(unit: Unit | None, name: str, data: KeyPosition) -> list[FieldError]:
     for number, value in enumerate(data.opening_pct):
         if value is not None and not -1.0 <= value <= 101.0:
             errors.append(FieldError(f"opening_pct.{number}", shown(value), "-1 to 101 percent of travel"))
+        elif value is not None and thousandths(value) is None:
+            errors.append(FieldError(f"opening_pct.{number}", shown(value), "at most three decimals"))
     if data.sweep_pct is not None and not 0.0 <= data.sweep_pct <= 100.0:
         errors.append(FieldError("sweep_pct", shown(data.sweep_pct), "0 to 100 percent"))
+    elif data.sweep_pct is not None and thousandths(data.sweep_pct) is None:
+        errors.append(FieldError("sweep_pct", shown(data.sweep_pct), "at most three decimals"))
     return errors
 
 
@@ -203,7 +218,8 @@ def _moved(turn: Turn, unit: Unit, state: UnitState, pending: Pending) -> None:
             continue
         direction = 1 if row["to_pct"] > row["from_pct"] else -1
         turns[zone] = (*turns[zone], direction)[-TURNS_KEPT:]
-    state = replace(state, turns=tuple(turns))
+    moved_sheet = turn.run.counted.sheet if turn.run and turn.run.counted else None
+    state = replace(state, turns=tuple(turns), moved_sheet=moved_sheet)
     turn.put(replace(state, trials=_trials(turn, state, pending)))
 
 

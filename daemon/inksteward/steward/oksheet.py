@@ -19,7 +19,8 @@ from inksteward.steward.turn import Turn
 
 
 def ok_sheet(turn: Turn, run: Run, request: Request) -> list[FieldError]:
-    """Aims become the filtered densities of the named scan, tolerance the run's; the run begins.
+    """Aims become the filtered densities of the named scan, tolerance the run's; the run begins. How inks lie on
+    each other is learned anew: what the operator accepts is the measure from now on.
 
     Units of the other side take theirs from the last scan of that side of the same sheet. Refused while a zone
     on the sheet is unread or a move is unsettled.
@@ -37,7 +38,8 @@ def ok_sheet(turn: Turn, run: Run, request: Request) -> list[FieldError]:
         return errors
     lapse_all(turn, Lapse.RUN_CHANGED)
     for state in fresh:
-        turn.put(replace(turn.unit(state.unit), aim=state.aim, low=state.low, high=state.high))
+        okayed = replace(turn.unit(state.unit), aim=state.aim, low=state.low, high=state.high, traps=())
+        turn.put(okayed)
     turn.put_run(replace(run, phase=Phase.RUN, ok_scan_id=named.scan_id))
     _keep_settings(turn, run)
     return []

@@ -8,7 +8,7 @@ from typing import Any
 from inksteward import canonical
 from inksteward.approval import SWEEP, Resolution, may_replace
 from inksteward.approval import State as Life
-from inksteward.contract.codes import Lapse, NoProposal, NoteCode, Origin
+from inksteward.contract.codes import Lapse, NoProposal, Origin
 from inksteward.contract.inputs import Scan
 from inksteward.contract.outputs import (
     Left,
@@ -30,7 +30,15 @@ from inksteward.steward.feed import read_back, unresolved
 from inksteward.steward.situations import situation_of, unfit
 from inksteward.steward.state import Standing, UnitState
 from inksteward.steward.turn import Turn
-from inksteward.steward.watching import solids_right_tints_up, told_of_moves, watch_answers
+from inksteward.steward.waiting import reads_out, still_under_way, wait_for_film
+from inksteward.steward.watching import (
+    NOT_FOR_KEYS,
+    solids_right_tints_up,
+    solids_right_trap_down,
+    told_of_moves,
+    watch_answers,
+    watch_traps,
+)
 
 ROUND_DENSITY = 3
 
@@ -60,13 +68,16 @@ def propose(
 ) -> UnitResult:
     """Work out a unit's proposal and let it stand, unless there is a reason not to."""
     state = watch_answers(unit, turn.unit(unit.unit), sheet)
-    turn.put(state)
     basis: Basis | None = None
     reason = unfit(turn, state, sheet)
+    if reason is not NoProposal.WAITING:
+        state = watch_traps(state, turn.state.units, read, sheet)
+    turn.put(state)
     situation = None if reason is NoProposal.NO_POSITIONS else situation_of(turn, unit, state, lane)
     if situation is not None:
         tone = solids_right_tints_up(situation, read.tints.get(unit.unit, ()))
-        remarks = (*tone, *told_of_moves(situation))
+        trap = solids_right_trap_down(state, turn.state.units, read, sheet)
+        remarks = (*tone, *trap, *told_of_moves(situation))
         basis = Basis(situation, work_out(situation), remarks, scan.scan_id, sheet)
         turn.put(replace(state, worked=basis.worked.exact))
     if reason is None and basis is None:
@@ -75,7 +86,8 @@ def propose(
         reason, basis = _decided(turn, unit, basis, upset)
     standing = turn.unit(unit.unit).standing
     shown = standing.payload["proposal_id"] if standing and standing.life is Life.STANDING else None
-    notes = () if shown or basis is None else _notes(basis)
+    told = _notes(basis) if basis else ()
+    notes = tuple(note for note in told if not shown or note.code in NOT_FOR_KEYS)
     worked = basis.worked if basis else None
     reading = _reading(turn.unit(unit.unit), lane, worked, shown, None if shown else reason)
     return UnitResult(reading, notes)
@@ -83,18 +95,23 @@ def propose(
 
 def _decided(turn: Turn, unit: Unit, basis: Basis, upset: bool) -> tuple[NoProposal | None, Basis]:
     """Let the proposal stand that was worked out, or say why not."""
-    if upset or any(item.code is NoteCode.TONE_UP for item in basis.remarks):
+    if upset or any(item.code in NOT_FOR_KEYS for item in basis.remarks):
         return NoProposal.NOT_A_KEY_FAULT, basis
     if _keep_standing(turn, unit, turn.unit(unit.unit), basis.worked):
         return None, basis
     lapse(turn, unit.unit, Lapse.REPLACED)
     if basis.worked.nothing is not None:
-        return _nothing(basis.situation, basis.worked, basis.worked.nothing), basis
-    refusal = stand(turn, unit, basis)
+        why = _nothing(basis.situation, basis.worked, basis.worked.nothing)
+        return why, _with(basis, wait_for_film(basis.situation) if why is NoProposal.WAITING else [])
+    moved_sheet = turn.unit(unit.unit).moved_sheet
+    refusal = stand(turn, unit, _with(basis, still_under_way(basis.situation, basis.worked, moved_sheet)))
     if refusal is None:
         return None, basis
-    said = (*basis.remarks, words.no_solution(refusal.text))
-    return NoProposal.INFEASIBLE, replace(basis, remarks=said)
+    return NoProposal.INFEASIBLE, _with(basis, [words.no_solution(refusal.text)])
+
+
+def _with(basis: Basis, remarks: list[Remark]) -> Basis:
+    return replace(basis, remarks=(*basis.remarks, *remarks))
 
 
 def _nothing(situation: Situation, worked: Worked, reason: NoProposal) -> NoProposal:
@@ -105,9 +122,8 @@ def _nothing(situation: Situation, worked: Worked, reason: NoProposal) -> NoProp
     out = [zone for zone in places if not situation.low[zone] <= settled[zone] <= situation.high[zone]]
     if any(situation.silent[zone] for zone in out):
         return NoProposal.NOT_A_KEY_FAULT
-    read = zip(situation.measured, situation.low, situation.high, strict=True)
-    under_way = any(value is not None and not low <= value <= high for value, low, high in read)
-    return NoProposal.WAITING if under_way and reason is NoProposal.IN_TOLERANCE else reason
+    under_way = reason is NoProposal.IN_TOLERANCE and reads_out(situation)
+    return NoProposal.WAITING if under_way else reason
 
 
 def _places(payload: dict[str, Any]) -> dict[int, int]:

@@ -12,9 +12,18 @@ ERRORS_TOLD = 50
 
 
 def refuse(
-    turn: Turn, event: Received, id_: str | None, errors: Iterable[FieldError], stands: bool | None = None
+    turn: Turn,
+    event: Received,
+    id_: str | None,
+    errors: Iterable[FieldError],
+    stands: bool | None = None,
+    *,
+    keep: bool = True,
 ) -> None:
-    """Answer that an input was not accepted; of very many errors the first are told and how many there are."""
+    """Answer that an input was not accepted; of very many errors the first are told and how many there are.
+
+    ``keep``: False for what its sender did not prove to be his.
+    """
     found = tuple(errors)
     more = len(found) - ERRORS_TOLD
     if more > 0:
@@ -22,4 +31,4 @@ def refuse(
             *found[:ERRORS_TOLD],
             FieldError("", f"{more} more errors", "what the published schema says"),
         )
-    turn.answer(id_, event.topic, found, stands)
+    turn.answer(id_, event.topic, found, stands, keep=keep)

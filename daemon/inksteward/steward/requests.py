@@ -25,6 +25,9 @@ from inksteward.steward.turn import Turn
 HAND_SIGMA = 0.02
 """Standard deviation of a hand-held reading, D (common practice, no source)."""
 
+OTHER_TRAP = ("ink", "paper")
+"""Events after which inks trap differently for good reason."""
+
 Handler = Callable[[Turn, Run, Request], list[FieldError]]
 
 
@@ -37,16 +40,25 @@ def on_request(turn: Turn, event: Received) -> None:
         return
     if turn.known(request.request_id, "request"):
         return
-    errors = sender_errors(turn, event, data, request.operator)
+    forged = sender_errors(turn, event, data, request.operator)
+    errors = [*forged, *_elsewhere(turn, request)]
     if event.retained:
         errors.append(FieldError("", "a retained message", "a request sent now: retained ones never count"))
     if not errors:
         errors = _handle(turn, request)
     if errors:
-        refuse(turn, event, request.request_id, errors)
+        refuse(turn, event, request.request_id, errors, keep=not forged)
         return
     turn.answer(request.request_id, "request")
     turn.status_due = True
+
+
+def _elsewhere(turn: Turn, request: Request) -> list[FieldError]:
+    """A request that names its press counts there alone, wherever its signed bytes are sent to."""
+    press = turn.config.press.press
+    if request.press in (None, press):
+        return []
+    return [FieldError("press", shown(request.press), f"{press}, or no such member")]
 
 
 def _handle(turn: Turn, request: Request) -> list[FieldError]:
@@ -155,6 +167,8 @@ def _event(turn: Turn, run: Run, request: Request) -> list[FieldError]:
     del run
     if request.unit is not None and turn.configured(request.unit) is None:
         return [no_unit(turn, request)]
+    if request.what in OTHER_TRAP:
+        _forget_traps(turn, request.unit)
     for name, state in turn.state.units.items():
         if request.unit is not None and name != request.unit:
             continue
@@ -163,6 +177,13 @@ def _event(turn: Turn, run: Run, request: Request) -> list[FieldError]:
             turn.put(replace(state, estimate=estimate, silent=(0,) * estimate.zones, trials=()))
         lapse(turn, name, Lapse.RUN_CHANGED)
     return []
+
+
+def _forget_traps(turn: Turn, unit: str | None) -> None:
+    """Other inks lie on each other in another way: what was usual is learned anew."""
+    for name, state in turn.state.units.items():
+        kept = tuple(seen for seen in state.traps if unit not in (None, name, seen.first))
+        turn.put(replace(state, traps=kept))
 
 
 def _reading(turn: Turn, run: Run, request: Request) -> list[FieldError]:

@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import replace
 from datetime import datetime
 
+import numpy as np
+
 from inksteward.contract.base import FieldError, Refused, decode, shown
 from inksteward.contract.codes import NoteCode, SetAside
 from inksteward.contract.inputs import Scan
@@ -21,6 +23,7 @@ from inksteward.steward.refusing import refuse
 from inksteward.steward.situations import read_zones
 from inksteward.steward.state import Run, ScanKept, UnitState
 from inksteward.steward.turn import Turn
+from inksteward.steward.waiting import wait_for_press
 from inksteward.steward.watching import common_loss
 
 AHEAD_SHEETS = 60
@@ -120,12 +123,12 @@ def _lane(unit: Unit, ink: Ink, state: UnitState) -> Lane:
         bridged = state.bridged or (False,) * unit.zones
         doubtful = [odd or kept > 0 for odd, kept in zip(bridged, state.estimate.gated, strict=True)]
         expected = tuple(
-            None if again else density(float(value), ink)
-            for value, again in zip(films, doubtful, strict=True)
+            None if again else value
+            for value, again in zip(density(films, ink).tolist(), doubtful, strict=True)
         )
         sigma = tuple(
-            None if again else film_slope(float(film), ink) * float(each)
-            for film, each, again in zip(films, spread, doubtful, strict=True)
+            None if again else value
+            for value, again in zip((film_slope(films, ink) * spread).tolist(), doubtful, strict=True)
         )
     return Lane(
         unit=unit.unit,
@@ -175,6 +178,7 @@ def _read(turn: Turn, run: Run, scan: Scan, sheet: int) -> None:
         unit.unit: propose(turn, unit, scan, sheet, read.lanes[unit.unit], read, upset is not None)
         for unit in units
     }
+    notes.extend(wait_for_press(turn, run, sheet, [result.reading for result in results.values()]))
     _publish(turn, scan, sheet, results, asides, notes)
 
 
@@ -196,11 +200,9 @@ def _teach(turn: Turn, unit: Unit, lane: LaneReading, asides: list[Aside]) -> fl
     ink = state.ink
     patches = tuple(Measured(item.index, item.weights, item.density, item.sigma) for item in lane.patches)
     patches += _saturated(lane, ink)
-    films = state.estimate.film_um
-    gone = sorted(
-        item.density - density(sum(share * float(films[zone]) for zone, share in item.weights), ink)
-        for item in patches
-    )
+    films = state.estimate.film_um.tolist()
+    under = np.array([sum(share * films[zone] for zone, share in item.weights) for item in patches])
+    gone = sorted((np.array([item.density for item in patches]) - density(under, ink)).tolist())
     known = state.estimate.scans > 1
     estimate, gated = update(new_sheet(state.estimate, priors), patches, ink, priors)
     asides.extend(_gated_aside(item) for item in gated if item.index != BY_CLAMP)
@@ -231,8 +233,8 @@ def _remember(turn: Turn, run: Run, scan: Scan, sheet: int, read: ScanReading) -
     for name, lane in read.lanes.items():
         state = turn.unit(name)
         if state.estimate is not None and state.ink is not None:
-            values = zip(read_zones(lane), state.estimate.film_um, strict=True)
-            filtered[name] = tuple(density(float(y), state.ink) if there else None for there, y in values)
+            values = zip(read_zones(lane), density(state.estimate.film_um, state.ink).tolist(), strict=True)
+            filtered[name] = tuple(value if there else None for there, value in values)
     last = run.scan_sheet.get(scan.side)
     intervals = run.intervals
     if last is not None and sheet > last:

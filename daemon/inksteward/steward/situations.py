@@ -50,7 +50,8 @@ def _unfit_unit(turn: Turn, state: UnitState) -> NoProposal | None:
         return NoProposal.SUSPENDED
     if fresh_position(turn, state) is None:
         return NoProposal.NO_POSITIONS
-    if state.pending is not None or state.unresolved:
+    moving = state.position is not None and state.position.moving
+    if state.pending is not None or state.unresolved or moving:
         return NoProposal.UNCONFIRMED_MOVE
     return None
 
@@ -67,10 +68,14 @@ def unfit(turn: Turn, state: UnitState, sheet: int) -> NoProposal | None:
     reason = _unfit_unit(turn, state)
     if reason is not None:
         return reason
-    early = run.first_sheet + turn.config.control.build_up_sheets
-    if sheet < max(early, run.quiet_until) or run.stopped_mono_ms is not None:
+    if sheet < acted_from(turn, run) or run.stopped_mono_ms is not None:
         return NoProposal.WAITING
     return None
+
+
+def acted_from(turn: Turn, run: Run) -> int:
+    """First sheet that is acted on: the film has built up, and the first sheets after a long stop are through."""
+    return max(run.first_sheet + turn.config.control.build_up_sheets, run.quiet_until)
 
 
 def limits_of(turn: Turn, unit: Unit) -> Limits:
@@ -130,6 +135,22 @@ def read_zones(lane: LaneReading) -> tuple[bool, ...]:
     )
 
 
+def _present(turn: Turn, unit: Unit, state: UnitState, position: Position) -> Present:
+    """Where a complete position has the unit stand; the sweep not to be moved."""
+    used_key, used_unit = _used(turn, unit, state)
+    sweep_pct = float(position.sweep_pct or 0.0)
+    return Present(
+        opening_pct=openings(position),
+        gaps_um=gaps_of(unit, position),
+        sweep_pct=sweep_pct,
+        used_key_pct=used_key,
+        used_unit_pct=used_unit,
+        movable=(True,) * unit.zones,
+        sweep_low_pct=sweep_pct,
+        sweep_high_pct=sweep_pct,
+    )
+
+
 def situation_of(turn: Turn, unit: Unit, state: UnitState, lane: LaneReading | None) -> Situation | None:
     """The unit's situation, None where an aim, a film model or a complete position is missing."""
     run, ink, estimate, position = turn.run, state.ink, state.estimate, state.position
@@ -137,7 +158,6 @@ def situation_of(turn: Turn, unit: Unit, state: UnitState, lane: LaneReading | N
         return None
     if position is None or not complete(position):
         return None
-    used_key, used_unit = _used(turn, unit, state)
     n = unit.zones
     return Situation(
         unit=unit,
@@ -145,22 +165,14 @@ def situation_of(turn: Turn, unit: Unit, state: UnitState, lane: LaneReading | N
         plant=model_of(unit, state),
         estimate=estimate,
         history=state.history,
-        present=Present(
-            opening_pct=openings(position),
-            gaps_um=gaps_of(unit, position),
-            sweep_pct=float(position.sweep_pct or 0.0),
-            used_key_pct=used_key,
-            used_unit_pct=used_unit,
-            movable=(True,) * n,
-            sweep_low_pct=float(position.sweep_pct or 0.0),
-            sweep_high_pct=float(position.sweep_pct or 0.0),
-        ),
+        present=_present(turn, unit, state, position),
         limits=limits_of(turn, unit),
         aim=state.aim,
         low=state.low,
         high=state.high,
         measured=lane.density if lane else (None,) * n,
         read=read_zones(lane) if lane else (True,) * n,
+        extreme=lane.film if lane else (None,) * n,
         on_sheet=on_sheet(turn, unit),
         silent=tuple(count >= SILENT_TWICE for count in state.silent) or (False,) * n,
         reversal_gain=tuple(0.5 if reversals(item) >= 2 else 1.0 for item in state.turns) or (1.0,) * n,

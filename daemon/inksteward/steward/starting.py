@@ -9,6 +9,7 @@ from inksteward.approval import State as ProposalState
 from inksteward.config import parse
 from inksteward.contract.codes import Alarm, Lapse
 from inksteward.events import LinkChanged, OperatorsChanged, Started, WakeAt
+from inksteward.model.arrival import Arrival
 from inksteward.steward.codec import decode
 from inksteward.steward.commands import failed, spent_after_ms
 from inksteward.steward.ending import end, lapse, lapse_all
@@ -65,6 +66,7 @@ def _restart(turn: Turn, name: str) -> None:
 def _forget_time(turn: Turn) -> None:
     """The clock may have begun anew and nobody watched: the counter is unknown, a stop counts as a long one."""
     now, run = turn.now_ms, turn.run
+    patience_ms = round(turn.config.measuring.position_max_age_s * 1000.0)
     turn.state = replace(turn.state, echoes=())
     for unit in turn.config.press.units:
         state = turn.unit(unit.unit)
@@ -72,13 +74,20 @@ def _forget_time(turn: Turn) -> None:
             replace(item, spent_mono_ms=min(item.spent_mono_ms, now + spent_after_ms(item.command, unit)))
             for item in state.unresolved
         )
-        turn.put(replace(state, unresolved=open_))
+        turn.put(replace(state, unresolved=open_, order=_in_our_time(state.order, now + patience_ms)))
     if run is None:
         return
     counted = replace(run.counted, live=False, mono_ms=now) if run.counted else None
     long_ago = now - round(turn.config.control.stop_s * 1000.0) - 1
     stopped = None if run.stopped_mono_ms is None else min(run.stopped_mono_ms, long_ago)
     turn.put_run(replace(run, counted=counted, stopped_mono_ms=stopped))
+
+
+def _in_our_time(order: Arrival | None, latest_ms: int) -> Arrival | None:
+    """A doubt that began on another clock lasts as long as one that begins now."""
+    if order is None or order.doubt_until_ms is None:
+        return order
+    return replace(order, doubt_until_ms=min(order.doubt_until_ms, latest_ms))
 
 
 def _fitting(state: UnitState, zones: int) -> UnitState:
@@ -88,7 +97,7 @@ def _fitting(state: UnitState, zones: int) -> UnitState:
         known.append(len(state.position.opening_pct))
     if all(count == zones for count in known):
         return state
-    return UnitState(state.unit, suspended=state.suspended)
+    return UnitState(state.unit, suspended=state.suspended, unresolved=state.unresolved)
 
 
 def on_operators(turn: Turn, event: OperatorsChanged) -> None:

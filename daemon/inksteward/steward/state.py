@@ -12,6 +12,7 @@ from inksteward.contract.inputs import Job
 from inksteward.control.estimator import Estimate, Segment
 from inksteward.control.numerics import Array
 from inksteward.model import Ink
+from inksteward.model.arrival import Arrival
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,7 +36,8 @@ class Position:
 
 @dataclass(frozen=True, slots=True)
 class Standing:
-    """A proposal that has not ended: the payload exactly as sent, its life, and where everything stood."""
+    """A proposal that has not ended: the payload exactly as sent, its life, and where everything stood. ``judged``:
+    ids of decisions on it that were refused; none of them counts a second time."""
 
     payload: dict[str, Any]
     life: Life
@@ -43,6 +45,7 @@ class Standing:
     made_sheet: int
     origin_pct: tuple[float, ...]
     origin_sweep_pct: float
+    judged: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,14 +87,27 @@ class Trial:
 
 
 @dataclass(frozen=True, slots=True)
+class TrapSeen:
+    """How this unit's ink lies on that of the unit ``first``, percent: what the first sheets with right solids
+    showed, times in a row that it was down since, and the sheet read last."""
+
+    first: str
+    reference: tuple[float, ...] = ()
+    down: int = 0
+    sheet: int = -1
+
+
+@dataclass(frozen=True, slots=True)
 class UnitState:
     """One printing unit in the present run.
 
-    ``travel``: (sheet, zone index, percent) of movements of the last 1,000 sheets. ``turns``: last directions of
-    executed moves per zone, +1 or -1. ``silent``: times in a row that a zone did not answer its move. ``worked``:
-    what the control law last worked out, unrounded. ``bridged``: zones that the scan before could only
-    interpolate. ``booked_pct``, ``booked_sweep_pct``: where
-    keys and sweep stood when their movement was last booked as travel and feed.
+    ``travel``: (sheet, zone index, percent) of movements of the last 1,000 sheets. ``turns``: last directions
+    of executed moves per zone, +1 or -1. ``silent``: times in a row that a zone did not answer its move.
+    ``worked``: what the control law last worked out, unrounded. ``bridged``: zones that the scan before could
+    only interpolate. ``booked_pct``, ``booked_sweep_pct``: where keys and sweep stood when their movement was
+    last booked as travel and feed. ``order``: what the numbers of the live positions say of their order.
+    ``moved_sheet``: sheet at which an approved move was last confirmed. ``traps``: one member for each unit
+    whose ink this one was seen printing on.
     """
 
     unit: str
@@ -117,6 +133,9 @@ class UnitState:
     booked_pct: tuple[float, ...] = ()
     booked_sweep_pct: float | None = None
     worked: tuple[float, ...] = ()
+    order: Arrival | None = None
+    moved_sheet: int | None = None
+    traps: tuple[TrapSeen, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

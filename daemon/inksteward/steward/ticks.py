@@ -41,6 +41,10 @@ def on_counter(turn: Turn, event: Received) -> None:
         return
     before = run.counted
     if before is not None and data.sheet < before.sheet:
+        if (
+            data.fountain_turning is False
+        ):  # whatever else is wrong with it: no key closes on a standing roller
+            turn.put_run(replace(run, counted=replace(before, fountain_turning=False)))
         refuse(turn, event, None, [FieldError("sheet", str(data.sheet), f"{before.sheet} or more")])
         return
     counted = Counted(data.sheet, data.speed_sph, data.printing, data.fountain_turning, turn.now_ms)

@@ -116,8 +116,13 @@ class Turn:
         topic: str,
         errors: Iterable[FieldError] = (),
         stands: bool | None = None,
+        *,
+        keep: bool = True,
     ) -> None:
-        """Answer something inbound; kept under its id so that a second arrival changes nothing."""
+        """Answer something inbound; kept under its id so that a second arrival changes nothing.
+
+        What nobody vouches for is not kept: it is refused again, and must not push out what was answered before.
+        """
         found = [error.data() for error in errors]
         data: dict[str, Any] = {
             "id": id_,
@@ -128,9 +133,10 @@ class Turn:
             "stands": stands,
         }
         self.publish("answer", data)
-        if id_ is not None:
+        if id_ is not None and keep:
             answers = {**self.state.answers, f"{topic}:{id_}": data}
-            for old in list(answers)[: max(len(answers) - ANSWERS_KEPT, 0)]:
+            alike = [name for name in answers if name.startswith(f"{topic}:")]
+            for old in alike[: max(len(alike) - ANSWERS_KEPT, 0)]:
                 del answers[old]
             self.state = replace(self.state, answers=answers)
 

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from statistics import median
 
 from inksteward.contract.codes import NoteCode
 from inksteward.contract.outputs import Note
@@ -10,9 +12,9 @@ from inksteward.control.film import density
 from inksteward.control.numerics import exp
 from inksteward.control.situation import Remark, Situation
 from inksteward.model import Unit
-from inksteward.reading import TintReading
+from inksteward.reading import ScanReading, TintReading
 from inksteward.steward.feed import model_of
-from inksteward.steward.state import Trial, UnitState
+from inksteward.steward.state import TrapSeen, Trial, UnitState
 
 COMMON_LOSS_D = -0.03
 COMMON_LOSS_LANES = 3
@@ -21,6 +23,16 @@ ANSWER_LEAST = 0.3
 TONE_UP_PCT = 25.0
 """Tone value increase from which a mid tint counts as up while its solid is on aim."""
 SOLIDS_SHARE = 0.9
+TRAP_DOWN_PCT = 10.0
+"""Points by which trap lies below this run's own when it counts as down. How well inks trap differs by ink, paper
+and sequence more than by any one limit (published averages of 107 samples: 72 to 89 %), so a run is its own
+measure; the size: common practice, no source."""
+TRAP_SHEETS = 3
+"""Sheets with right solids whose median is this run's own trap."""
+TRAP_TIMES = 2
+"""Sheets in a row that must show it: a single one may have a dirty patch."""
+NOT_FOR_KEYS = (NoteCode.TONE_UP, NoteCode.TRAP_DOWN)
+"""Remarks that say that keys are not the remedy: nothing is proposed beside them."""
 
 
 def common_loss(innovations: dict[str, float]) -> Note | None:
@@ -114,13 +126,8 @@ def solids_right_tints_up(situation: Situation, tints: tuple[TintReading, ...]) 
     mid = [tint for tint in tints if 40.0 <= tint.nominal_pct <= 60.0]
     if not mid:
         return []
-    right = [
-        low <= value <= high
-        for value, low, high in zip(situation.measured, situation.low, situation.high, strict=True)
-        if value is not None
-    ]
     rise = sorted(tint.tone_value_pct - tint.nominal_pct for tint in mid)[len(mid) // 2]
-    if rise < TONE_UP_PCT or not right or sum(right) < SOLIDS_SHARE * len(right):
+    if rise < TONE_UP_PCT or not _right(situation.measured, situation.low, situation.high):
         return []
     return [
         Remark(
@@ -130,3 +137,65 @@ def solids_right_tints_up(situation: Situation, tints: tuple[TintReading, ...]) 
             "check slur and doubling, printing pressure and blanket; keys would only thin the solid",
         )
     ]
+
+
+def _right(measured: Sequence[float | None], low: Sequence[float], high: Sequence[float]) -> bool:
+    """Whether nearly all zones that were read are in tolerance."""
+    rows = zip(measured, low, high, strict=True)
+    inside = [least <= value <= most for value, least, most in rows if value is not None]
+    return bool(inside) and sum(inside) >= SOLIDS_SHARE * len(inside)
+
+
+def watch_traps(state: UnitState, units: Mapping[str, UnitState], read: ScanReading, sheet: int) -> UnitState:
+    """Compare how the unit's ink lies on those before it with what it was in this run while the solids are right.
+
+    A sheet that is scanned again counts once. Where the solids of one of the two are not right nothing is known of
+    the cause, and the count begins anew.
+    """
+    seen = {item.first: item for item in state.traps}
+    found: dict[str, list[float]] = {}
+    for trap in read.traps.get(state.unit, ()):
+        found.setdefault(trap.first, []).append(trap.trap_pct)
+    for first, values in found.items():
+        before = seen.get(first) or TrapSeen(first)
+        if sheet > before.sheet:
+            right = all(_solids_right(unit, read) for unit in (state, units[first]))
+            seen[first] = _compared(replace(before, sheet=sheet), median(values), right)
+    return replace(state, traps=tuple(seen[first] for first in sorted(seen)))
+
+
+def _solids_right(state: UnitState, read: ScanReading) -> bool:
+    return state.aim is not None and _right(read.lanes[state.unit].density, state.low, state.high)
+
+
+def _compared(seen: TrapSeen, trap_pct: float, right: bool) -> TrapSeen:
+    """One more sheet: with right solids it tells what is usual in this run, or is held against it."""
+    if not right:
+        return replace(seen, down=0)
+    if len(seen.reference) < TRAP_SHEETS:
+        return replace(seen, reference=(*seen.reference, trap_pct))
+    down = median(seen.reference) - trap_pct >= TRAP_DOWN_PCT
+    return replace(seen, down=seen.down + 1 if down else 0)
+
+
+def solids_right_trap_down(
+    state: UnitState, units: Mapping[str, UnitState], read: ScanReading, sheet: int
+) -> list[Remark]:
+    """The ink lies worse on one before it than in this run so far, though both solids are right: tack, water or too
+    much of the first ink; keys would only make the second solid too strong."""
+    remarks = []
+    for seen in state.traps:
+        values = [trap.trap_pct for trap in read.traps.get(state.unit, ()) if trap.first == seen.first]
+        if seen.down < TRAP_TIMES or seen.sheet != sheet or not values:
+            continue
+        first, second = (there.ink.ink if there.ink else there.unit for there in (units[seen.first], state))
+        text = (
+            f"{second} lies down worse on {first}: trap {median(values):.0f} %, in this run it was "
+            f"{median(seen.reference):.0f} %, while the solids of both are on aim"
+        )
+        remedy = (
+            f"check tack and sequence of the inks, the water, and whether {first} prints too full; more {second} by "
+            "the keys would only spoil its solid"
+        )
+        remarks.append(Remark(NoteCode.TRAP_DOWN, (), text, remedy))
+    return remarks
