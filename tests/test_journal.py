@@ -5,8 +5,7 @@ from __future__ import annotations
 import hashlib
 import sqlite3
 import struct
-import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import closing
 from pathlib import Path
 
@@ -16,6 +15,8 @@ from inksteward.authority import check_seal
 from inksteward.events import Publish, Stamp, Started, Ticked, WakeAt
 from inksteward.journal import Head, Journal, JournalError
 from inksteward.journal_format import GENESIS
+from inksteward.journal_verify import verify
+from tests.forgeries import INVENT
 from tests.records import (
     EFFECTS,
     EVENTS,
@@ -82,6 +83,14 @@ def test_hash_is_what_the_page_says(tmp_path: Path) -> None:
             previous = hashlib.sha256(data).hexdigest()
             assert own == previous
     assert previous == head
+
+
+def test_rows_begin_with_the_first(begun: Journal) -> None:
+    """A row that was slipped in before the first is none of the record; verify tells of it."""
+    with closing(sqlite3.connect(begun.path, isolation_level=None)) as db:
+        db.execute(INVENT.format(n=0, h="ab" * 32))
+    assert [row.stamp.seq for row in begun.rows()] == [1]
+    assert [(each.code, each.seq) for each in verify(begun.path).findings] == [("inserted", 0)]
 
 
 def test_every_row_is_on_the_disk_when_append_returns(begun: Journal) -> None:
@@ -203,31 +212,6 @@ def test_closed_journal_refuses(begun: Journal) -> None:
     with pytest.raises(JournalError, match="closed or succeeded"):
         begun.succeed(begun.path.with_name("b.journal"))
     assert not begun.reserve_held
-
-
-def test_journal_is_used_from_several_threads(begun: Journal) -> None:
-    """Rows are stored from another thread than the one that opened the journal, while others ask and acknowledge."""
-    errors: list[Exception] = []
-
-    def repeat(work: Callable[[], object]) -> None:
-        try:
-            for _ in range(30):
-                work()
-        except (JournalError, sqlite3.Error) as error:
-            errors.append(error)
-
-    jobs: list[Callable[[], object]] = [
-        lambda: begun.append(begun.next_stamp(2, 2), Ticked(), EFFECTS),
-        begun.unacknowledged,
-        lambda: begun.ack(1, 0),
-    ]
-    threads = [threading.Thread(target=repeat, args=(job,)) for job in jobs]
-    for thread in threads:
-        thread.start()
-    for thread in threads:
-        thread.join()
-    assert not errors
-    assert len(list(begun.rows())) == 31
 
 
 def test_publishes_are_outstanding_until_acknowledged(begun: Journal) -> None:

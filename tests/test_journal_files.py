@@ -16,7 +16,8 @@ from inksteward.journal import Journal, JournalError, JournalInUse
 from inksteward.journal_format import APPLICATION_ID, USER_VERSION
 from inksteward.journal_hold import DirectoryHold
 from inksteward.journal_verify import verify
-from tests.records import SMALL_RESERVE, closed_record, record, run, started
+from inksteward.journal_wal import wal_path
+from tests.records import SMALL_RESERVE, closed_record, copy_of, record, run, started
 
 CHILD = """
 import sys
@@ -90,7 +91,21 @@ def test_half_made_file_is_in_nobodys_way(tmp_path: Path) -> None:
     """What a crash left of a journal in the making is replaced by the next attempt."""
     (tmp_path / "a.journal.new").write_bytes(b"half")
     made(tmp_path / "a.journal").close()
-    assert sorted(path.name for path in tmp_path.iterdir()) == [".lock", ".reserve", "a.journal"]
+    assert sorted(path.name for path in tmp_path.iterdir()) == [
+        *(".lock", ".reserve", "a.journal", "a.journal.sha256")
+    ]
+
+
+def test_rows_of_another_journal_are_not_taken_over(tmp_path: Path) -> None:
+    """Where a journal was moved away without its write-ahead file, no new one is made under its name."""
+    (tmp_path / "other").mkdir()
+    with record(tmp_path / "a.journal") as journal:
+        left = copy_of(journal.path, tmp_path / "other" / "a.journal")
+    left.unlink()
+    with pytest.raises(JournalError, match=r"a\.journal-wal of another one is there"):
+        Journal.create(left, reserve_bytes=SMALL_RESERVE)
+    assert wal_path(left).exists()
+    assert not left.exists()
 
 
 @pytest.mark.parametrize("head", ["", "A" * 64, "a" * 63, "a" * 65])
@@ -163,7 +178,7 @@ def test_file_that_sqlite_cannot_open_is_refused(tmp_path: Path) -> None:
     path.parent.mkdir()
     closed_record(path)
     path.rename(path.parent / ("a" * 255))  # no room for the write-ahead file's name
-    with pytest.raises(JournalError, match="cannot be opened"):
+    with pytest.raises(JournalError, match="cannot be read: File name too long"):
         Journal.open(path.parent / ("a" * 255), reserve_bytes=SMALL_RESERVE)
 
 

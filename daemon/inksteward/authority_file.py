@@ -30,7 +30,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from cryptography.exceptions import UnsupportedAlgorithm
+from cryptography.exceptions import InternalError, UnsupportedAlgorithm
 from cryptography.hazmat.primitives import serialization
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey, Ed25519PublicKey
 
@@ -41,12 +41,15 @@ from inksteward.authority import (
     is_public_x,
     parse_operators,
     public_data,
+    shown,
     thumbprint,
 )
 from inksteward.jws import encode64
 
 _HEAD = "# Operators of this press. Written by 'inksteward operators': remarks of your own are lost by it.\n"
 _MAX_BYTES = 1024 * 1024
+# InternalError is what the library says of an Ed25519 key of a wrong length.
+_UNREADABLE = (ValueError, UnsupportedAlgorithm, InternalError)
 
 
 class AuthorityFileError(Exception):
@@ -71,9 +74,9 @@ def load(path: Path) -> OperatorsFile:
     text = _read(path, secret=True)
     try:
         data = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+    except (ValueError, RecursionError) as error:  # TOMLDecodeError, or a number too long for an integer
         raise AuthorityFileError(f"{path}: not TOML: {error}") from error
-    mistakes = [Rejected(name, repr(data[name]), "only [[operator]]") for name in data if name != "operator"]
+    mistakes = [Rejected(name, shown(data[name]), "only [[operator]]") for name in data if name != "operator"]
     tables = data.get("operator", [])
     if not isinstance(tables, list):
         raise AuthorityFileError(f"{path}: operator: expected [[operator]] tables")
@@ -84,8 +87,8 @@ def load(path: Path) -> OperatorsFile:
             continue
         if not isinstance(pin, str) or not pin.startswith("$argon2id$"):
             mistakes.append(Rejected(f"operator[{index}].pin", "not shown", "an argon2id hash"))
-        else:
-            pins[str(table.get("id"))] = pin
+        elif isinstance(own := table.get("id"), str):  # any other id is a mistake of its own, below
+            pins[own] = pin
     try:
         operators = parse_operators(tables)
     except OperatorsInvalid as error:
@@ -207,7 +210,7 @@ def read_private_key(path: Path) -> Ed25519PrivateKey:
     text = _read(path, secret=True)
     try:
         key = serialization.load_pem_private_key(text.encode("utf-8"), password=None)
-    except (ValueError, TypeError, UnsupportedAlgorithm) as error:
+    except (*_UNREADABLE, TypeError) as error:  # TypeError: it has a password
         raise AuthorityFileError(f"{path}: not a private key in PEM without a password") from error
     if not isinstance(key, Ed25519PrivateKey):
         raise AuthorityFileError(f"{path}: expected an Ed25519 key")
@@ -237,7 +240,7 @@ def read_public_x(path: Path) -> tuple[str, str]:
 def _x_of_pem(path: Path, text: str) -> str:
     try:
         key = serialization.load_pem_public_key(text.encode("utf-8"))
-    except (ValueError, UnsupportedAlgorithm) as error:
+    except _UNREADABLE as error:
         raise AuthorityFileError(f"{path}: not a public key in PEM") from error
     if not isinstance(key, Ed25519PublicKey):
         raise AuthorityFileError(f"{path}: expected an Ed25519 key")

@@ -11,6 +11,7 @@ import rfc8785
 _SAFE_INTEGER = 2**53 - 1
 _PLAIN_FROM, _PLAIN_BELOW = 1e-4, 1e15
 """Between these, Python writes a double as RFC 8785 wants it; outside, the exponent's form differs."""
+_AS_THEY_ARE = frozenset({str, bool, type(None)})
 
 
 class _Uncommon(Exception):
@@ -18,7 +19,8 @@ class _Uncommon(Exception):
 
 
 def canonical(data: Any) -> bytes:
-    """The one byte form of JSON data (RFC 8785). NaN, infinities and integers beyond 2^53 raise ValueError.
+    """The one byte form of JSON data (RFC 8785). NaN, infinities, integers beyond 2^53, half a
+    surrogate pair and what is nested too deeply raise ValueError.
 
     Data of the usual kind (ASCII names, numbers of everyday size) is written by the standard library after its
     whole numbers are made integers, which gives the same bytes about ten times faster; anything else goes
@@ -26,14 +28,21 @@ def canonical(data: Any) -> bytes:
     """
     try:
         text = json.dumps(_usual(data), sort_keys=True, ensure_ascii=False, separators=(",", ":"))
-    except _Uncommon:
+        return text.encode("utf-8")
+    except (_Uncommon, RecursionError):
+        return _by_library(data)
+
+
+def _by_library(data: Any) -> bytes:
+    try:
         return rfc8785.dumps(data)
-    return text.encode("utf-8")
+    except RecursionError as error:
+        raise ValueError("nested too deeply") from error
 
 
 def _usual(data: Any) -> Any:
     kind = type(data)
-    if kind is str or kind is bool or data is None:
+    if kind in _AS_THEY_ARE:
         return data
     if kind is float:
         return _number(data)
@@ -42,9 +51,9 @@ def _usual(data: Any) -> Any:
             return data
         raise _Uncommon
     if kind is list or kind is tuple:
-        return [_usual(item) for item in data]
-    if kind is dict and all(type(name) is str and name.isascii() for name in data):
-        return {name: _usual(item) for name, item in data.items()}
+        return [item if type(item) in _AS_THEY_ARE else _usual(item) for item in data]
+    if kind is dict and set(map(type, data)) <= {str} and "".join(data).isascii():
+        return {name: item if type(item) in _AS_THEY_ARE else _usual(item) for name, item in data.items()}
     raise _Uncommon
 
 

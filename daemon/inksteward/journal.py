@@ -17,10 +17,11 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, NamedTuple, Self
+from typing import Any, NamedTuple, Self, cast
 
 from inksteward.event_codec import CodecError, decode_effect, encode_effect, encode_event
 from inksteward.events import Effect, Event, Publish, Stamp, Started
+from inksteward.journal_digest import write_digest
 from inksteward.journal_format import (
     DAMAGE,
     GENESIS,
@@ -100,7 +101,8 @@ class Journal:
     def open(cls, path: Path, *, reserve_bytes: int = RESERVE_BYTES) -> Self:
         """An existing journal, to go on with. It is not verified here: call verify() first.
 
-        Raises JournalInUse and JournalError as ``create`` does, JournalError for a file that is no journal.
+        Raises JournalInUse and JournalError as ``create`` does, JournalError for a file that is no journal, that
+        changed since it was closed or whose write-ahead file was altered: opening would destroy what shows it.
         """
         if not path.is_file():
             raise JournalError(f"{path}: no such file")
@@ -181,10 +183,12 @@ class Journal:
         with self._lock, self._transaction("outstanding publishes were not read") as db:
             found = db.execute(_OUTSTANDING).fetchall()
         try:
-            effects = [(seq, n, decode_effect(body.encode())) for seq, n, body in found]
+            # the query asks for no other kind
+            return tuple(
+                Outstanding(seq, n, cast(Publish, decode_effect(body.encode()))) for seq, n, body in found
+            )
         except CodecError as error:
             raise JournalError(f"{self.path}: outstanding publishes were not read: {error}") from error
-        return tuple(Outstanding(seq, n, effect) for seq, n, effect in effects if isinstance(effect, Publish))
 
     def append_checkpoint(self, seal: Seal) -> Checkpoint:
         """Sign the present head and store the signature; once for each head.
@@ -231,9 +235,13 @@ class Journal:
                 opened.close()
 
     def close(self) -> None:
-        """Close the file and let go of the directory (unless another file succeeded this one)."""
+        """Close the file, note its digest (not after an error of the disk) and let go of the directory (unless
+        another file succeeded this one).
+        """
         with self._lock:
             self._db.close()
+            if self._unusable is None:
+                write_digest(self.path)
             self._unusable = "it is closed"
             if self._hold is not None:
                 self._hold.close()

@@ -25,6 +25,9 @@ whose payload is the RFC 8785 form of ``{"head": hash, "purpose": "inksteward jo
 A chain shows that nothing before its head was changed. It cannot show that rows behind the last known head
 were cut off, and whoever can write the file can compute a whole new chain: only a signed checkpoint or a head
 that was noted elsewhere (``status`` and ``outcome`` carry it) vouches for rows.
+
+A file that was closed has ``NAME.sha256`` beside it: SHA-256 of the whole file as sha256sum writes it, so that
+damage to bytes that carry no row is seen too. It is taken away before the file is opened to write again.
 """
 
 from __future__ import annotations

@@ -12,6 +12,7 @@ from typing import Any
 from inksteward.event_codec import decode_effect, decode_event
 from inksteward.events import Effect, Event, Stamp
 from inksteward.journal_format import DAMAGE, HASH, JournalError
+from inksteward.journal_wal import refuse_altered, wal_path
 
 _MAX_VALUE_BYTES = 256 * 1024 * 1024  # so that a damaged length cannot ask for all memory
 _EVENTS = "SELECT seq, mono_ns, wall_ms, kind, body, prev, hash FROM event ORDER BY seq"
@@ -59,11 +60,6 @@ def open_for_reading(path: Path) -> sqlite3.Connection:
     # Without a write-ahead file nobody has the journal open. SQLite would make one even for reading.
     alone = not wal_path(path).exists()
     return _connect(f"{path.resolve().as_uri()}?mode=ro{'&immutable=1' if alone else ''}")
-
-
-def wal_path(path: Path) -> Path:
-    """Name of the write-ahead file that SQLite keeps beside a database."""
-    return path.with_name(f"{path.name}-wal")
 
 
 def writes_ahead(path: Path, db: sqlite3.Connection) -> bool:
@@ -127,7 +123,8 @@ def read_rows(path: Path, first: int = 1) -> Iterator[Row]:
     """Rows of a journal file from ``first`` on, for replay and for people.
 
     Sees every row that was committed when it began, also in a journal that a service is writing. Raises
-    JournalError for a file that is no journal or is damaged; verify() says more about such a file.
+    JournalError for a file that is no journal or is damaged; verify() says more about such a file, and it alone
+    looks for rows that an altered write-ahead file hides.
     """
     try:
         with closing(open_for_reading(path)) as db:
@@ -145,7 +142,10 @@ def genesis_of(path: Path) -> str:
 
 
 def head_of(path: Path) -> str:
-    """Hash of the last row of a journal file, the genesis when it has none. Raises JournalError."""
+    """Hash of the last row of a journal file, the genesis when it has none. Raises JournalError, also when rows
+    are hidden behind it.
+    """
+    refuse_altered(path)
     return _one(path, "SELECT hash FROM event ORDER BY seq DESC LIMIT 1") or genesis_of(path)
 
 

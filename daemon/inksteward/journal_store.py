@@ -7,6 +7,7 @@ import sqlite3
 from contextlib import closing
 from pathlib import Path
 
+from inksteward.journal_digest import discard, take_away
 from inksteward.journal_format import (
     APPLICATION_ID,
     DAMAGE,
@@ -19,6 +20,7 @@ from inksteward.journal_format import (
     JournalFull,
 )
 from inksteward.journal_hold import DirectoryHold, sync_directory
+from inksteward.journal_wal import refuse_altered, wal_path
 
 _BUSY_S = 2.0
 _USABLE_AFTER = (sqlite3.SQLITE_FULL, sqlite3.SQLITE_BUSY, sqlite3.SQLITE_CONSTRAINT)
@@ -40,6 +42,8 @@ def make_file(path: Path, prev_head: str | None, hold: DirectoryHold) -> None:
             fresh.unlink(missing_ok=True)
             with closing(sqlite3.connect(fresh, isolation_level=None)) as db:
                 _lay_out(db, prev_head or GENESIS)
+            if not path.exists():
+                _clear(path, doing)
             os.link(fresh, path)
         finally:
             fresh.unlink(missing_ok=True)
@@ -50,6 +54,13 @@ def make_file(path: Path, prev_head: str | None, hold: DirectoryHold) -> None:
         raise JournalError(f"{doing}: {error.strerror}") from error
     except DAMAGE as error:
         raise typed_error(error, doing, hold) from error
+
+
+def _clear(path: Path, doing: str) -> None:
+    """Take away the digest of a file that stood here once, and refuse its rows: SQLite would take them for ours."""
+    if wal_path(path).exists():
+        raise JournalError(f"{doing}: {wal_path(path).name} of another one is there")
+    discard(path)
 
 
 def _lay_out(db: sqlite3.Connection, genesis: str) -> None:
@@ -69,8 +80,10 @@ def connect(path: Path, hold: DirectoryHold) -> sqlite3.Connection:
     """A connection that writes as a journal must.
 
     On a full disk SQLite cannot even open: the reserve is given back then. Raises JournalFull when that does
-    not help, JournalError for a file that is no journal.
+    not help, JournalError for a file that is no journal or no longer is what was left.
     """
+    refuse_altered(path)
+    take_away(path)
     try:
         return _connect(path)
     except DAMAGE as error:

@@ -18,6 +18,7 @@ from inksteward.authority import Key, check_seal
 from inksteward.event_codec import CodecError
 from inksteward.events import Started
 from inksteward.journal_chain import Finding, Walk, walk
+from inksteward.journal_digest import digest_fault, digest_path
 from inksteward.journal_format import (
     APPLICATION_ID,
     DAMAGE,
@@ -29,8 +30,8 @@ from inksteward.journal_format import (
     JournalError,
     checkpoint_payload,
 )
-from inksteward.journal_read import open_for_reading, rows_of, wal_path, writes_ahead
-from inksteward.journal_wal import scan_wal
+from inksteward.journal_read import open_for_reading, rows_of, writes_ahead
+from inksteward.journal_wal import wal_path, wal_state
 
 _MAX_TROUBLES = 10
 
@@ -82,8 +83,9 @@ def verify(path: Path, head: str | None = None, service_key: Key | None = None) 
 
     ``head`` is a hash that the journal is known to have had; ``service_key`` judges the checkpoints. Codes:
     ``altered``, ``dropped``, ``swapped``, ``inserted``, ``truncated`` (rows); ``genesis``, ``checkpoint``,
-    ``structure``, ``write_ahead``, ``unreadable`` (the file). Raises JournalError only when there is no such
-    file or it may not be read, or when ``head`` is no hash.
+    ``structure``, ``write_ahead``, ``unreadable`` (the file) and, where nothing else shows that the file changed
+    since it was closed, ``digest``. Raises JournalError only when there is no such file or it may not be read,
+    or when ``head`` is no hash.
     """
     if head is not None and not HASH.fullmatch(head):
         raise JournalError(f"head {head!r}: expected 64 lower-case hexadecimal digits")
@@ -95,6 +97,7 @@ def verify(path: Path, head: str | None = None, service_key: Key | None = None) 
         with closing(open_for_reading(path)) as db:
             for step in (_chain, _first, _effects, _checkpoints, _given_head, _structure):
                 _guarded(work, step, db)
+        _digest(work, path)
     except OSError as error:
         raise JournalError(f"{path}: cannot be read: {error.strerror}") from error
     except DAMAGE as error:
@@ -123,9 +126,7 @@ def _guarded(work: _Work, step: Callable[[_Work, sqlite3.Connection], None], db:
 
 
 def _write_ahead(work: _Work, path: Path) -> None:
-    state = scan_wal(wal_path(path))
-    if state.damage:
-        state = scan_wal(wal_path(path))  # a service may have begun the file anew while it was being read
+    state = wal_state(path)
     if state.damage:
         work.fault("write_ahead", None, state.damage)
     if state.torn:
@@ -213,18 +214,31 @@ def _structure(work: _Work, db: sqlite3.Connection) -> None:
         work.fault(
             "structure", None, "the file is not marked for a write-ahead file: rows in one are not read"
         )
-    stored = dict(db.execute("SELECT name, sql FROM sqlite_schema WHERE sql IS NOT NULL").fetchall())
-    found = {_words(name): _words(sql) for name, sql in stored.items()}
-    for name, sql in {**TABLES, **TRIGGERS}.items():
-        text = found.pop(name, None)
-        if text != sql:
-            how = "is missing" if text is None else "is not as it was made"
-            work.fault("structure", None, f"{'table' if name in TABLES else 'trigger'} {name} {how}")
+    stored = db.execute("SELECT name, type, tbl_name, sql FROM sqlite_schema").fetchall()
+    found = {_words(name): [_words(value) for value in rest] for name, *rest in stored}
+    made = {name: ["table", name, sql] for name, sql in TABLES.items()}
+    made |= {name: ["trigger", name.partition("_")[0], sql] for name, sql in TRIGGERS.items()}
+    for name, parts in made.items():
+        there = found.pop(name, None)
+        if there != parts:
+            how = "is missing" if there is None else "is not as it was made"
+            work.fault("structure", None, f"{parts[0]} {name} {how}")
     for name in found:
         work.fault("structure", None, f"{name} does not belong into a journal")
     for (text,) in db.execute(f"PRAGMA integrity_check({_MAX_TROUBLES})").fetchall():
         if text != b"ok":
             work.fault("structure", None, _words(text))
+
+
+def _digest(work: _Work, path: Path) -> None:
+    fault = digest_fault(path)
+    if fault is not None and not work.findings:
+        work.fault("digest", None, fault)
+    if not wal_path(path).exists() and not digest_path(path).exists():
+        work.doubts.append(
+            "no digest stands beside it, since it was not closed or is a copy: "
+            "bytes that carry no row may have changed"
+        )
 
 
 def _tail(work: _Work) -> None:

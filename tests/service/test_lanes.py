@@ -87,13 +87,41 @@ def test_a_message_for_two_takers_is_done_when_both_are() -> None:
     assert done == ["a"]
 
 
-@pytest.mark.parametrize("extra", [0, 1])
-def test_a_lane_has_room_for_so_many(monkeypatch: pytest.MonkeyPatch, extra: int) -> None:
-    """A lane takes as many messages as it has room for and refuses the next one."""
+async def test_a_full_lane_gives_up_the_oldest(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A lane takes as many messages as it has room for, and for one more gives up the oldest but the one that its taker
+    may have begun with; the rest keeps its order.
+    """
+    monkeypatch.setattr(mqtt_lanes, "ROOM", 3)
+    lane, done = Lane("#"), list[str]()
+    given_up = [[each.topic for each in lane.put(arrived(name, done))] for name in "abcde"]
+    assert given_up == [[], [], [], ["b"], ["c"]]
+    each = lane.each()
+    assert [(await anext(each)).topic for _ in range(3)] == ["a", "d", "e"]
+
+
+def test_a_decision_is_given_up_last(monkeypatch: pytest.MonkeyPatch) -> None:
+    """What somebody waits for an answer to goes when there is nothing else to give up, the oldest first."""
     monkeypatch.setattr(mqtt_lanes, "ROOM", 3)
     lane = Lane("#")
-    taken = [lane.put(arrived("a", [])) for _ in range(3 + extra)]
-    assert taken == [True] * 3 + [False] * extra
+    topics = ("counter", "decision", "job", "counter", "request", "scan", "decision")
+    given_up = [[each.topic for each in lane.put(arrived(topic, []))] for topic in topics]
+    assert given_up == [[], [], [], ["job"], ["counter"], ["scan"], ["decision"]]
+
+
+@pytest.mark.parametrize("extra", [0, 1])
+async def test_a_lane_has_room_for_so_many_bytes(monkeypatch: pytest.MonkeyPatch, extra: int) -> None:
+    """Payloads together take so many bytes and not one more; room that was used is room again."""
+    monkeypatch.setattr(mqtt_lanes, "ROOM_BYTES", 30)
+    lane = Lane("#")
+
+    def put(name: str, size: int) -> list[str]:
+        message = Arrived(name, b"x" * size, False, lambda: None)
+        return [each.topic for each in lane.put(message)]
+
+    for _ in range(3):
+        assert put("a", 10) == put("b", 10) == []
+        assert put("c", 10 + extra) == ["b"][: 1 if extra else 0]
+        assert lane.drain() == 3 - extra
 
 
 @asynccontextmanager
@@ -202,8 +230,8 @@ async def test_acknowledgements_leave_in_the_order_of_arrival(
         own.clear()
         await client.publish(made._root + "keys/u2/position", b"{}", qos=1)
         for _ in range(3):
-            await client.publish(made._root + "decision", b"{}", qos=1)
-        await until(lambda: own.count("decision") == 3)
+            await client.publish(made._root + "job", b"{}", qos=1)
+        await until(lambda: own.count("job") == 3)
         assert acked == []
         slow.set()
         await until(lambda: len(acked) == 4)

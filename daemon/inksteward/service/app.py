@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import gc
 import signal
 from collections.abc import Coroutine
 from typing import Any, NoReturn
@@ -32,6 +33,7 @@ from inksteward.steward import initial
 
 FAULT_TOLD_EVERY_S = 10.0
 LAST_WORDS_S = 2.0
+CANCEL_AGAIN_S = 1.0
 NEW_FILE_AGAIN_NS = 60 * 10**9
 
 
@@ -63,7 +65,7 @@ class Service:
         self.mover = Mover(self.consumer, self.drivers.banks)
         self.publisher = Publisher(self.link.send, self.record.acknowledge, self.link.connected)
         self.publisher.on_link = self.link.on_link = self.intake.link
-        self.link.on_drop = self.intake.drop
+        self.link.on_drop, self.intake.on_calm = self.intake.drop, self.link.renew
         self.link.contested = self._contested
         self.operators = OperatorsWatch(self.setup.operators_path, self.setup.operators, self.consumer.submit)
         self.sign_in = SignIn(lambda: self.operators.content)
@@ -136,6 +138,7 @@ class Service:
         self.intake.close()
         await self.mover.end()
         await _cancelled(working)
+        await self.intake.tell_dropped()
         await self.consumer.end()
         await asyncio.wait((consuming,))
         if self.link.connected.is_set():
@@ -232,8 +235,13 @@ class Service:
 
 
 async def _cancelled(tasks: list[asyncio.Task[Any]]) -> None:
-    for task in tasks:
-        task.cancel()
+    """More than once if need be: asyncio.wait_for loses a cancellation that comes together with its result (CPython
+    issue 86296, until 3.12), and a part that went on would keep the service from ending.
+    """
+    while left := [task for task in tasks if not task.done()]:
+        for task in left:
+            task.cancel()
+        await asyncio.wait(left, timeout=CANCEL_AGAIN_S)
     await asyncio.gather(*tasks, return_exceptions=True)
 
 
@@ -241,6 +249,8 @@ async def serve(options: Options) -> int:
     """Read, open, run until SIGTERM or SIGINT; SIGHUP reads the operators file anew. Raises StartError."""
     service = Service(read(options), Clock())
     service.open()
+    gc.collect()
+    gc.freeze()  # programs and configuration stay: a collection that walks them takes as long as a scan
     loop = asyncio.get_running_loop()
     for number in (signal.SIGTERM, signal.SIGINT):
         loop.add_signal_handler(number, service.stop.set)

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import hashlib
 from collections import Counter
+from collections.abc import Callable
 from typing import NoReturn
 
 from inksteward.contract.base import MAX_PAYLOAD_BYTES
@@ -22,6 +24,8 @@ SHORT_TOPICS = ("counter", "decision", "request")
 """Topics, key positions besides, under which nobody has more to say than 16 KiB."""
 HASHES_KEPT = 8
 TELL_DROPPED_S = 1.0
+FLOOD, CALM_S = 1000, 3.0
+"""So many messages dropped, until for so long none was: then a flood is over."""
 
 
 def cut(topic: str, raw: bytes) -> bytes:
@@ -53,6 +57,8 @@ class Intake:
         self._any_dropped = asyncio.Event()
         self._links: dict[str, tuple[bool, str]] = {}
         self._closed = False
+        self.on_calm: Callable[[], None] | None = None
+        """Called when a flood is over."""
         self._log = log_of("intake")
 
     async def receive(
@@ -67,7 +73,8 @@ class Intake:
         if self._closed:
             await _never()
         now_ns = self._clock.mono_ns()
-        if not self._rates.admits(topic, now_ns / 1e9):
+        sender = self._sender(topic)
+        if not self._rates.admits(sender, now_ns / 1e9):
             self.drop(topic, raw)
             return
         now_ms = now_ns // 1_000_000
@@ -79,7 +86,17 @@ class Intake:
             await self._submit(Received(topic, cut(topic, raw), retained, via, authenticated_as))
         finally:
             self._under_way[topic] -= 1
-        self._folding.whole(topic, now_ms)
+            if not self._under_way[topic]:
+                del self._under_way[topic]
+        if sender == topic:
+            self._folding.whole(topic, now_ms)
+
+    def _sender(self, topic: str) -> str:
+        """Who is counted for a message: its topic; all topics of units that there are not are one."""
+        first, *rest = topic.split("/")
+        return (
+            topic if not rest or rest[0] in self._consumer.state.units else "/".join((first, "+", *rest[1:]))
+        )
 
     async def link(self, name: str, up: bool, text: str = "") -> None:
         """A link came up or went down; said twice it counts once."""
@@ -93,11 +110,12 @@ class Intake:
             return  # a link goes on connecting after a fault, or nobody would hear of it
 
     def drop(self, topic: str, raw: bytes) -> None:
-        """Count a message that is not taken; ``run`` tells the core."""
-        count, hashes = self._dropped.get(topic, (0, ()))
+        """Count a message that is not taken; ``tell_dropped`` tells the core."""
+        sender = self._sender(topic)
+        count, hashes = self._dropped.get(sender, (0, ()))
         if len(hashes) < HASHES_KEPT:
             hashes = (*hashes, hashlib.sha256(raw).hexdigest())
-        self._dropped[topic] = (count + 1, hashes)
+        self._dropped[sender] = (count + 1, hashes)
         self._any_dropped.set()
 
     def close(self) -> None:
@@ -105,15 +123,28 @@ class Intake:
         self._closed = True
 
     async def run(self) -> NoReturn:
-        """Tell of dropped input, at most once a second, until cancelled."""
+        """Tell of dropped input, at most once a second, and of the end of each flood, until cancelled."""
         while True:
             await self._any_dropped.wait()
-            await asyncio.sleep(TELL_DROPPED_S)
-            self._any_dropped.clear()
-            dropped, self._dropped = self._dropped, {}
-            for topic, (count, hashes) in dropped.items():
-                self._log.warning("input dropped", topic=topic, count=count)
-                await self._submit(InputDropped(topic, count, hashes))
+            flood = 0
+            while self._any_dropped.is_set():
+                await asyncio.sleep(TELL_DROPPED_S)
+                flood += await self.tell_dropped()
+                with contextlib.suppress(TimeoutError):
+                    async with asyncio.timeout(CALM_S):
+                        await self._any_dropped.wait()
+            if flood >= FLOOD and self.on_calm is not None:
+                self.on_calm()
+
+    async def tell_dropped(self) -> int:
+        """Tell of what was dropped until now, after a fault in the log alone; how many messages that were."""
+        self._any_dropped.clear()
+        dropped, self._dropped = self._dropped, {}
+        for topic, (count, hashes) in dropped.items():
+            self._log.warning("input dropped", topic=topic, count=count)
+            with contextlib.suppress(NotAccepted):
+                await self._consumer.submit(InputDropped(topic, count, hashes))
+        return sum(count for count, _ in dropped.values())
 
     async def _submit(self, event: Event) -> None:
         try:

@@ -1,9 +1,10 @@
 """One connection to the broker: aiomqtt, with the broker's reasons heard and messages acknowledged by us.
 
 aiomqtt 2.5 drops the reason code of a PUBACK, so that a publish that access rules forbid looks successful,
-and lets paho acknowledge a message before anybody has dealt with it. Both are mended here through private
-attributes, which is why the version is pinned. An object serves one connection only: paho would send what it
-still holds once more on the next one, and a key command must never be sent twice.
+lets paho acknowledge a message before anybody has dealt with it, and piles up without a bound what comes faster
+than it is fetched. All three are mended here through private attributes, which is why the version is pinned. An
+object serves one connection only: paho would send what it still holds once more on the next one, and a key command
+must never be sent twice.
 """
 
 from __future__ import annotations
@@ -12,12 +13,13 @@ import asyncio
 import socket
 import ssl
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, NoReturn, Self
 
 import aiomqtt
 from paho.mqtt.client import Client as PahoClient
+from paho.mqtt.client import MQTTMessage
 from paho.mqtt.enums import MQTTErrorCode
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
@@ -34,6 +36,10 @@ CONNECT_S = 5.0
 PUBACK_S = 5.0
 NO_SUBSCRIBERS = 0x10
 FAILURE = 0x80
+
+
+OnMessage = Callable[[aiomqtt.Message, Callable[[], None]], None]
+"""Takes a message and what to call once it was dealt with."""
 
 
 class PublishRefused(NotSent):
@@ -81,9 +87,11 @@ def _publish_properties(payload: bytes, expiry_s: int | None) -> Properties:
 
 
 class Connection(aiomqtt.Client):
-    """Use as ``async with``, once. ``v5`` False speaks MQTT 3.1.1."""
+    """Use as ``async with``, once. ``v5`` False speaks MQTT 3.1.1. ``take`` gets every message as it is read."""
 
-    def __init__(self, broker: Broker, identity: Identity, tls: ssl.SSLContext | None, *, v5: bool) -> None:
+    def __init__(
+        self, broker: Broker, identity: Identity, tls: ssl.SSLContext | None, take: OnMessage, *, v5: bool
+    ) -> None:
         versioned: dict[str, Any] = (
             {"clean_start": not identity.persistent, "properties": _connect_properties(identity)}
             if v5
@@ -101,10 +109,36 @@ class Connection(aiomqtt.Client):
             tls_context=tls,
             **versioned,
         )
-        self._v5 = v5
+        self._v5, self._take = v5, take
         self._client.manual_ack_set(True)
+        # Looked at, so that asyncio does not call it an error that nobody waited for the end of a connection.
+        self._disconnected.add_done_callback(lambda lost: lost.cancelled() or lost.exception())
+        self._why = "the connection was lost"
         self._reasons: dict[int, asyncio.Future[ReasonCode]] = {}
         self._unacked: deque[_Unacked] = deque()
+
+    def _on_message(self, client: PahoClient, userdata: Any, message: MQTTMessage) -> None:
+        """One message a turn of the loop: what comes faster waits in the socket, and then with the broker."""
+        made = aiomqtt.Message._from_paho_message(message)
+        self._take(made, self.acknowledger(made))
+
+    async def __aenter__(self) -> Self:
+        """Raises MqttError. A broker that answers too late must not find half a client that nobody listens to."""
+        try:
+            return await super().__aenter__()
+        except aiomqtt.MqttError:
+            self._client.disconnect()
+            raise
+
+    async def lost(self) -> NoReturn:
+        """Wait until the connection is lost; raises MqttError with the reason."""
+        await asyncio.wait((self._disconnected,))
+        raise aiomqtt.MqttError(self._why) from self._disconnected.exception()
+
+    def give_up(self, why: str) -> None:
+        """Close the connection, as one that cannot be relied on any more."""
+        self._why = why
+        self._client.disconnect()
 
     def _on_publish(
         self, client: PahoClient, userdata: Any, mid: int, reason_code: ReasonCode, properties: Properties
@@ -138,6 +172,8 @@ class Connection(aiomqtt.Client):
         finally:
             self._reasons.pop(info.mid, None)
         if not reason.done():
+            # Its word may never come, nor any other: a congested mosquitto drops acknowledgements.
+            self.give_up(f"no acknowledgement by the broker within {PUBACK_S:g} s")
             raise Unacknowledged(f"{topic}: no acknowledgement by the broker")
         code = reason.result()
         if code.value >= FAILURE:
@@ -145,13 +181,16 @@ class Connection(aiomqtt.Client):
         if heard and code.value == NO_SUBSCRIBERS:
             raise PublishRefused(f"{topic}: nobody listens there")
 
-    async def listen_to(self, topic: str) -> None:
-        """Subscribe with QoS 1. Raises MqttError when the broker refuses.
+    async def listen_to(self, topics: Sequence[str]) -> None:
+        """Subscribe with QoS 1, to all in one packet: the answer to a second one would stand behind what the first
+        one brings. Raises MqttError when the broker refuses.
 
         A grant proves nothing: brokers grant what their access rules then do not deliver.
         """
-        for code in await self.subscribe(topic, qos=1):
-            if (code if isinstance(code, int) else code.value) >= FAILURE:
+        granted = await self.subscribe([(topic, 1) for topic in topics])
+        codes = [code if isinstance(code, int) else code.value for code in granted]
+        for topic, code in zip(topics, codes, strict=True):
+            if code >= FAILURE:
                 raise aiomqtt.MqttError(f"the broker refuses the subscription to {topic}: {code}")
 
     def acknowledger(self, message: aiomqtt.Message) -> Callable[[], None]:

@@ -9,8 +9,12 @@ from dataclasses import dataclass
 
 import aiomqtt
 
-ROOM = 2000
-"""Messages that one lane holds; the broker itself lets only some twenty of QoS 1 be under way."""
+ROOM = 200
+"""Messages that one lane holds: seconds of work on a slow disk. The broker lets some twenty of QoS 1 be under way."""
+ROOM_BYTES = 32 * 1024 * 1024
+"""Their payloads together: a message may have a megabyte."""
+LAST_GIVEN_UP = ("decision", "request")
+"""Somebody waits for an answer to these."""
 
 
 @dataclass(slots=True)
@@ -38,6 +42,7 @@ class Lane:
     def __init__(self, topic_filter: str, owner: str | None = None) -> None:
         self.filter, self.owner = topic_filter, owner
         self._waiting: deque[Arrived] = deque()
+        self._bytes = 0
         self._came = asyncio.Event()
         self._iterators = 0
 
@@ -45,17 +50,25 @@ class Lane:
         """Whether a topic belongs here."""
         return aiomqtt.Topic(topic).matches(self.filter)
 
-    def put(self, arrived: Arrived) -> bool:
-        """Add a message; False when the lane is full and it was not added."""
-        if len(self._waiting) >= ROOM:
-            return False
+    def put(self, arrived: Arrived) -> list[Arrived]:
+        """Add a message; what is given up for it when the lane is full: the oldest that nobody has begun with, since
+        the latest says how the press stands; what somebody waits for an answer to last of all.
+        """
+        given_up = []
         self._waiting.append(arrived)
+        self._bytes += len(arrived.payload)
         self._came.set()
-        return True
+        while len(self._waiting) > 2 and (len(self._waiting) > ROOM or self._bytes > ROOM_BYTES):
+            places = range(1, len(self._waiting))
+            place = next((n for n in places if self._waiting[n].topic not in LAST_GIVEN_UP), 1)
+            given_up.append(self._waiting[place])
+            self._bytes -= len(self._waiting[place].payload)
+            del self._waiting[place]
+        return given_up
 
     def drain(self) -> int:
         """Give up what waits here, as dealt with; how many messages that were."""
-        waiting, self._waiting = self._waiting, deque()
+        waiting, self._waiting, self._bytes = self._waiting, deque(), 0
         for arrived in waiting:
             arrived.done()
         return len(waiting)
@@ -77,4 +90,5 @@ class Lane:
             if own != self._iterators:
                 return
             self._waiting.popleft()
+            self._bytes -= len(first.payload)
             first.done()

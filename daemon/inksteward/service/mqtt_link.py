@@ -1,9 +1,10 @@
-"""The service's place at the broker: two identities, who listens where, and what drivers may use of it.
+"""The service's place at the broker: three identities, who listens where, and what drivers may use of it.
 
 ``{client_id}`` has a persistent session and receives scans and requests: what was sent while it was away waits
-for it. A second identity of a name of its own has a clean session for everything else: decisions, counters,
-jobs, key positions, our own retained topics; it publishes, key commands too, and leaves the last will. Nothing
-is acknowledged before it is in the journal.
+for it. A second identity of a name of its own has a clean session for counters, jobs, key positions, our own
+retained topics. A third one, clean too, publishes, key commands included, leaves the last will, and hears decisions
+alone: neither the broker's word on what we publish nor the operator's stands behind a flood of what others publish.
+Nothing is acknowledged before it is in the journal.
 """
 
 from __future__ import annotations
@@ -29,8 +30,9 @@ SCAN, POSITIONS = "scan", "keys/+/position"
 """What drivers ask for; everything else is the service's own."""
 PERSISTENT = (SCAN, "request")
 """Topics of the persistent session."""
-DESK_TOPICS = ("job", "counter", "decision", "status", "press", "reading", "proposal/+", "alarm")
+DESK_TOPICS = ("job", "counter", "status", "press", "reading", "proposal/+", "alarm")
 INBOX_TOPICS = ("request",)
+VOICE_TOPICS = ("decision",)
 ORPHAN_S = 10.0
 
 Take = Callable[[str, bytes, bool], Awaitable[None]]
@@ -39,7 +41,7 @@ OnLink = Callable[[str, bool, str], Awaitable[None]]
 
 
 class BrokerLink:
-    """Both connections; lent to drivers."""
+    """The connections; lent to drivers."""
 
     def __init__(
         self, config: Config, instance: str, tls: ssl.SSLContext | None, will: Callable[[], Publish]
@@ -48,14 +50,16 @@ class BrokerLink:
         self._units = frozenset(unit.unit for unit in config.press.units)
         self._will = will
         broker, name = config.broker, config.broker.client_id
-        self._inbox_name = Identity(name, persistent=True)
-        self._desk_name = f"{name}-{instance[-12:]}"
+        own = f"{name}-{instance[-12:]}"
+        inbox, desk = Identity(name, persistent=True), Identity(f"{own}-desk", persistent=False)
+        self._voice_name = own
         self.contested: Callable[[], bool] = lambda: False
         """Whether another instance of the service was heard of: then its session is not fought over."""
         self._inbox = Session(
-            broker, lambda: self._inbox_name, tls, self._route, self._changed, lambda: self.contested()
+            broker, lambda: inbox, tls, self._route, self._changed, lambda: self.contested()
         )
-        self._desk = Session(broker, self._desk_identity, tls, self._route, self._changed)
+        self._desk = Session(broker, lambda: desk, tls, self._route, self._changed)
+        self._voice = Session(broker, self._voice_identity, tls, self._route, self._changed)
         self._own = Lane("#")
         self._lanes: list[Lane] = []
         self._log = log_of("mqtt")
@@ -68,29 +72,35 @@ class BrokerLink:
 
     async def run(self, take: Take) -> NoReturn:
         """Stay connected and hand the service's own messages to ``take``, until cancelled."""
-        for topic in DESK_TOPICS:
-            await self._desk.listen_to(self._root + topic)
-        for topic in INBOX_TOPICS:
-            await self._inbox.listen_to(self._root + topic)
+        for session, topics in zip(self._sessions, (VOICE_TOPICS, DESK_TOPICS, INBOX_TOPICS), strict=True):
+            for topic in topics:
+                await session.listen_to(self._root + topic)
         async with asyncio.TaskGroup() as tasks:
-            tasks.create_task(self._desk.run())
-            tasks.create_task(self._inbox.run())
+            for session in self._sessions:
+                tasks.create_task(session.run())
             async for message in self._own.each():
                 await take(message.topic, message.payload, message.retained)
         raise AssertionError("the lane does not end")
+
+    def renew(self) -> None:
+        """After a flood: a mosquitto that could not get rid of it has lost messages of QoS 1 besides and counts them
+        as under way; twenty of those, and none comes any more on that connection. On a new one it begins anew.
+        """
+        for session in self._sessions:
+            session.renew("renewed after a flood")
 
     async def publish(self, topic: str, payload: bytes, *, qos: int = 1, expiry_s: int | None = None) -> None:
         """Unretained, and somebody must listen.
 
         Raises NotSent when nothing left, the broker refused or nobody listens; DriverError when nobody knows.
         """
-        await self._desk.connection().post(
+        await self._voice.connection().post(
             self._root + topic, payload, qos=qos, retain=False, expiry_s=expiry_s, heard=True
         )
 
     async def send(self, effect: Publish) -> None:
         """For the publisher. Raises NotSent or DriverError as ``publish`` does."""
-        await self._desk.connection().post(
+        await self._voice.connection().post(
             self._root + effect.topic,
             effect.payload,
             qos=effect.qos,
@@ -118,10 +128,14 @@ class BrokerLink:
         async for message in lane.each():
             yield message.topic, message.payload, message.retained
 
-    def _desk_identity(self) -> Identity:
+    @property
+    def _sessions(self) -> tuple[Session, ...]:
+        return self._voice, self._desk, self._inbox
+
+    def _voice_identity(self) -> Identity:
         effect = self._will()
         will = aiomqtt.Will(self._root + effect.topic, effect.payload, effect.qos, effect.retain)
-        return Identity(self._desk_name, persistent=False, will=will)
+        return Identity(self._voice_name, persistent=False, will=will)
 
     def _route(self, message: aiomqtt.Message, acknowledge: Callable[[], None]) -> None:
         topic = message.topic.value.removeprefix(self._root)
@@ -134,10 +148,10 @@ class BrokerLink:
             takers = [self._own]
         arrived = Arrived(topic, payload, bool(message.retain), acknowledge, len(takers))
         for lane in takers:
-            if not lane.put(arrived):
+            for given_up in lane.put(arrived):
                 if self.on_drop is not None:
-                    self.on_drop(topic, payload)
-                arrived.done()
+                    self.on_drop(given_up.topic, given_up.payload)
+                given_up.done()
 
     def _orphan(self, topic_filter: str) -> Lane:
         """A lane that no driver has asked for yet: its driver is about to start, or was taken out of the
@@ -155,15 +169,15 @@ class BrokerLink:
         return lane
 
     async def _changed(self, up: bool, text: str) -> None:
-        """The broker counts as up while both identities are there."""
-        if self._desk.up:
+        """The broker counts as up while all identities are there; nothing is said before we hear."""
+        if self._voice.up and self._desk.up:
             self.connected.set()
         else:
             self.connected.clear()
-        both = self._desk.up and self._inbox.up
-        if self.on_link is not None and (both or not up):
-            await self.on_link(BROKER, both, text)
-        if both or not up:
+        whole = all(session.up for session in self._sessions)
+        if self.on_link is not None and (whole or not up):
+            await self.on_link(BROKER, whole, text)
+        if whole or not up:
             self.known.set()
 
 

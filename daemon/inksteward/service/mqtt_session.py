@@ -14,7 +14,7 @@ from paho.mqtt.reasoncodes import ReasonCode
 from inksteward.config import Broker
 from inksteward.ports import NotSent
 from inksteward.service.log import log_of
-from inksteward.service.mqtt_client import Connection, Identity
+from inksteward.service.mqtt_client import Connection, Identity, OnMessage
 
 FIRST_WAIT_S = 0.2
 LONGEST_WAIT_S = 10.0
@@ -24,8 +24,6 @@ TAKEN_OVER_WAIT_S = 30.0
 UNSUPPORTED_VERSION = 0x84
 SESSION_TAKEN_OVER = 0x8E
 
-OnMessage = Callable[[aiomqtt.Message, Callable[[], None]], None]
-"""Takes a message and what to call once it was dealt with."""
 OnChange = Callable[[bool, str], Awaitable[None]]
 
 
@@ -59,6 +57,11 @@ class Session:
             raise NotSent(f"the broker at {self._broker.url} is not connected")
         return self._connection
 
+    def renew(self, why: str) -> None:
+        """Give the present connection up for a new one."""
+        if self._connection is not None:
+            self._connection.give_up(why)
+
     async def listen_to(self, topic_filter: str) -> None:
         """Subscribe now and after every reconnection."""
         if topic_filter in self._filters:
@@ -66,7 +69,7 @@ class Session:
         self._filters.append(topic_filter)
         if self._connection is not None:
             try:
-                await self._connection.listen_to(topic_filter)
+                await self._connection.listen_to((topic_filter,))
             except aiomqtt.MqttError as error:
                 self._log.warning("not subscribed", topic=topic_filter, reason=str(error))
 
@@ -88,16 +91,18 @@ class Session:
         identity = self._identity()
         entered = False
         try:
-            async with Connection(self._broker, identity, self._tls, v5=self._v5) as connection:
+            made = Connection(self._broker, identity, self._tls, self._on_message, v5=self._v5)
+            async with made as connection:
                 entered = self._proven = True
-                for topic_filter in self._filters:
-                    await connection.listen_to(topic_filter)
+                heard = 0
+                while more := self._filters[heard:]:  # a driver may ask for one while we wait
+                    await connection.listen_to(more)
+                    heard += len(more)
                 self._connection = connection
                 await self._on_change(
                     True, f"{identity.client_id} at {self._broker.url}, {connection.version}"
                 )
-                async for message in connection.messages:
-                    self._on_message(message, connection.acknowledger(message))
+                await connection.lost()
         except aiomqtt.MqttError as error:
             if not entered:
                 self._choose_version(error)

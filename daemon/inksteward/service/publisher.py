@@ -7,6 +7,7 @@ it twice. What a broker refuses is told as a broken link ``publishing`` and not 
 from __future__ import annotations
 
 import asyncio
+import contextlib
 from collections import deque
 from collections.abc import Awaitable, Callable, Sequence
 from dataclasses import dataclass
@@ -25,6 +26,8 @@ LATEST_ONLY = ("status", "press", "alarm")
 """Retained topics, besides proposals, whose last state is all that anybody needs after a gap."""
 NOTED_AT_ONCE = 64
 RETRY_S = 0.2
+TIDY_S = 60.0
+"""How often what was overtaken is given up while the broker is away: a weekend has thousands of states."""
 
 Send = Callable[[Publish], Awaitable[None]]
 Note = Callable[[Path, Sequence[tuple[int, int]]], Awaitable[None]]
@@ -82,9 +85,16 @@ class Publisher:
                     self._empty.set()
                     await self._came.wait()
             if not self._connected.is_set():
-                await self._connected.wait()
-                self._leave_out_stale()
+                await self._gap()
             await self._one()
+
+    async def _gap(self) -> None:
+        while not self._connected.is_set():
+            with contextlib.suppress(TimeoutError):
+                async with asyncio.timeout(TIDY_S):
+                    await self._connected.wait()
+            self._leave_out_stale()
+            await self._noted()
 
     async def _one(self) -> None:
         due = self._due[0]
