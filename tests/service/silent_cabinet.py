@@ -35,9 +35,11 @@ class SilentCabinet:
 
 
 @asynccontextmanager
-async def silent_cabinet(floor: Floor) -> AsyncIterator[tuple[SilentCabinet, str]]:
+async def silent_cabinet(
+    floor: Floor, kind: type[SilentCabinet] = SilentCabinet
+) -> AsyncIterator[tuple[SilentCabinet, str]]:
     """The cabinet, and the path of its line."""
-    cabinet = SilentCabinet(floor)
+    cabinet = kind(floor)
     peer = LinePeer(PtyPort(), cabinet.serve)
     path = peer.plug()
     task = asyncio.create_task(peer.run())

@@ -1,0 +1,32 @@
+"""``python -m tests.golden [NAME...]``: tell the stories anew and write their journals.
+
+Read what changed before you keep it: every golden journal that changes is a change of behaviour.
+"""
+
+from __future__ import annotations
+
+import sys
+
+from tests.golden.recording import DATA, difference, load, names, save
+from tests.golden.stories import STORIES, told_of
+
+
+def main(words: list[str]) -> int:
+    """Write the golden journals named, or all of them; those whose effects did not change stay as they are."""
+    there = set(names())
+    for name in words or STORIES:
+        rows = told_of(name).rows
+        if name in there and list(load(name)) == rows:
+            continue
+        what = difference(load(name)) if name in there else "new"
+        sys.stdout.write(f"{name}: {what or 'another story'}\n")
+        save(name, rows)
+    for name in there - set(STORIES):
+        sys.stdout.write(f"{name}: told no more\n")
+        for path in DATA.glob(f"{name}.*.jsonl.gz"):
+            path.unlink()
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main(sys.argv[1:]))
