@@ -1,4 +1,4 @@
-# Everything here works from a plain `python3 -m venv`; nothing is installed outside .venv.
+# Everything here works from a plain `python3 -m venv`; nothing is installed outside .venv and, for the fuzzer, .venv-fuzz.
 SHELL := /bin/sh
 .DEFAULT_GOAL := help
 .DELETE_ON_ERROR:
@@ -9,15 +9,23 @@ VENV := .venv
 PY := $(VENV)/bin/python
 DEMO_ARGS ?=
 TEST_ARGS ?=
+FUZZ_ARGS ?=
+
+# The fuzzer has wheels for some versions of Python only: an environment of its own keeps it out of the way.
+FUZZ_PYTHON ?= $(PYTHON)
+FUZZ_VENV := .venv-fuzz
+FUZZ_PY := $(FUZZ_VENV)/bin/python
 
 # Stamps carry a checksum of what was installed, so a second call does nothing and a changed lock installs again.
 key = $(shell cat pyproject.toml .ci/lock/$(1).txt 2>/dev/null | cksum | cut -d' ' -f1)
 DEV := $(VENV)/.dev-$(call key,dev)
 # dev.txt holds everything that demo.txt holds, with the same pins.
 DEMO := $(if $(wildcard $(DEV)),$(DEV),$(VENV)/.demo-$(call key,demo))
-PIP := $(PY) -m pip --disable-pip-version-check --no-input
+FUZZ := $(FUZZ_VENV)/.fuzz-$(call key,fuzz)
+PIP_ARGS := -m pip --disable-pip-version-check --no-input
+PIP := $(PY) $(PIP_ARGS)
 
-.PHONY: help demo test soak lint format mutate coverage bench-smoke schemas lock clean
+.PHONY: help demo test soak fuzz lint format mutate coverage bench-smoke schemas lock clean
 
 help: ## show this list
 	@awk -F ':.*## ' '/^[a-z-]+:.*## / { printf "  make %-12s %s\n", $$1, $$2 }' Makefile
@@ -28,8 +36,12 @@ demo: $(DEMO) ## run the simulated press with the service beside it (DEMO_ARGS="
 test: $(DEV) ## run every test but the long ones (TEST_ARGS="...")
 	$(PY) -m pytest -m "not soak" -n auto --dist loadfile $(TEST_ARGS)
 
-soak: $(DEV) ## run the long tests
+soak: $(DEV) $(FUZZ) ## run the long tests, then fuzz every parser
 	$(PY) -m pytest -m soak $(TEST_ARGS)
+	$(FUZZ_PY) -m tests.fuzz.run_atheris $(FUZZ_ARGS)
+
+fuzz: $(FUZZ) ## fuzz every parser, a million inputs each (FUZZ_ARGS="--only config --runs 1000")
+	$(FUZZ_PY) -m tests.fuzz.run_atheris $(FUZZ_ARGS)
 
 lint: $(DEV) ## check form, style, types and which room imports which
 	$(PY) -m ruff check .
@@ -65,9 +77,10 @@ lock: | $(PY) ## make .ci/lock anew from pyproject.toml (LOCK_ARGS=--upgrade for
 	$(COMPILE) --all-extras -o .ci/lock/dev.txt pyproject.toml .ci/lock/build.in
 	$(COMPILE) --extra demo -c .ci/lock/dev.txt -o .ci/lock/demo.txt pyproject.toml .ci/lock/build.in
 	$(COMPILE) -c .ci/lock/dev.txt -o .ci/lock/runtime.txt pyproject.toml .ci/lock/build.in
+	$(COMPILE) --extra demo -c .ci/lock/dev.txt -o .ci/lock/fuzz.txt pyproject.toml .ci/lock/build.in .ci/lock/fuzz.in
 
-clean: ## remove .venv, caches and the demo's output
-	rm -rf $(VENV) demo-out build dist .benchmarks .coverage .coverage.* .hypothesis .import_linter_cache \
+clean: ## remove .venv, .venv-fuzz, caches and the demo's output
+	rm -rf $(VENV) $(FUZZ_VENV) demo-out build dist .benchmarks .coverage .coverage.* .hypothesis .import_linter_cache \
 		.mypy_cache .pytest_cache .ruff_cache htmlcov
 	find . -name __pycache__ -type d -prune -exec rm -rf {} +
 
@@ -83,4 +96,16 @@ $(VENV)/.dev-% $(VENV)/.demo-%: | $(PY)
 	$(PIP) install --quiet --require-hashes -r .ci/lock/$(if $(findstring /.dev-,$@),dev,demo).txt
 	$(PIP) install --quiet --no-build-isolation --no-deps -e .
 	@rm -f $(VENV)/.dev-* $(VENV)/.demo-*
+	@touch $@
+
+$(FUZZ_PY):
+	@$(FUZZ_PYTHON) -m venv $(FUZZ_VENV) \
+		|| { rm -rf $(FUZZ_VENV); echo "make: $(FUZZ_PYTHON) -m venv failed: no fuzzing without it" >&2; exit 1; }
+
+$(FUZZ_VENV)/.fuzz-%: | $(FUZZ_PY)
+	@$(FUZZ_PY) $(PIP_ARGS) install --quiet --require-hashes --only-binary atheris -r .ci/lock/fuzz.txt \
+		|| { echo "make: no fuzzing: atheris could not be installed, see above; it has wheels for CPython 3.11 to 3.13 on" \
+			"Linux x86_64 only, this is" "$$($(FUZZ_PY) --version 2>&1) on $$(uname -sm) (FUZZ_PYTHON=...)" >&2; exit 1; }
+	$(FUZZ_PY) $(PIP_ARGS) install --quiet --no-build-isolation --no-deps -e .
+	@rm -f $(FUZZ_VENV)/.fuzz-*
 	@touch $@

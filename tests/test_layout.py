@@ -38,7 +38,7 @@ ALLOWED_IMPORTS = {
     "simulators/inksteward_simulators": (True, {"inksteward_simulators"}),
 }
 
-LOCKS = ("runtime", "demo", "dev")
+LOCKS = ("runtime", "demo", "dev", "fuzz")
 PIN = re.compile(r"^([a-z0-9][a-z0-9._-]*)==(\S+)", re.MULTILINE)
 
 
@@ -129,7 +129,7 @@ def lock_faults(folder: Path) -> list[str]:
     ]
     for name in LOCKS:
         found += [f"{name}: no {tool}" for tool in ("hatchling", "editables") if tool not in dict(pins[name])]
-    for smaller, larger in (("runtime", "demo"), ("demo", "dev")):
+    for smaller, larger in (("runtime", "demo"), ("demo", "dev"), ("demo", "fuzz")):
         found += [f"{smaller}: {pin} is not in {larger}" for pin in sorted(pins[smaller] - pins[larger])]
     return found
 

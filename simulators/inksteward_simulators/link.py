@@ -21,6 +21,7 @@ from typing import Any, Self, TypeVar
 from pydantic import BaseModel, ValidationError
 
 from inksteward_simulators import link_messages as msg
+from inksteward_simulators.payloads import shown
 
 LINE_LIMIT = 4 * 1024 * 1024
 """Longest line in bytes, either way."""
@@ -34,7 +35,7 @@ class LinkError(Exception):
 
     def __init__(self, field: str, value: object, expected: str) -> None:
         self.field = field
-        self.value = value if isinstance(value, str) else repr(value)
+        self.value = value if isinstance(value, str) else shown(value)
         self.expected = expected
         super().__init__(f"{field} = {self.value}: expected {expected}")
 
@@ -121,7 +122,7 @@ class LinkServer:
         number: object = None
         try:
             body = _object(line)
-            number = body.pop("id", None)
+            number = _number(body.pop("id", None))
             op = body.pop("op", None)
             handler = self._handlers.get(op) if isinstance(op, str) else None
             if handler is None:
@@ -136,11 +137,17 @@ class LinkServer:
 def _object(line: bytes) -> dict[str, Any]:
     try:
         body = json.loads(line)
-    except ValueError as error:
+    except (ValueError, RecursionError) as error:
         raise LinkError("line", line[:200], "one JSON object in UTF-8") from error
     if not isinstance(body, dict):
         raise LinkError("line", body, "a JSON object")
     return body
+
+
+def _number(given: object) -> int | str | None:
+    if given is not None and not isinstance(given, int | str):
+        raise LinkError("id", given, "a number or a text, to be repeated in the reply")
+    return given
 
 
 class BenchLink:

@@ -9,7 +9,7 @@ from typing import Any, NoReturn, Protocol
 from inksteward_simulators.console import new_id, now_rfc3339
 from inksteward_simulators.operator_deck import Card, Choice
 from inksteward_simulators.operator_sign import Signer
-from inksteward_simulators.payloads import digest_of, load_object
+from inksteward_simulators.payloads import digest_of, load_object, shown
 from inksteward_simulators.schema_check import SchemaFolder
 from inksteward_simulators.tasks import stopped
 
@@ -109,15 +109,16 @@ class Seat:
             task.cancel()
 
     def _proposal(self, unit: str, proposal: dict[str, Any]) -> None:
-        proposal_id = str(proposal.get("proposal_id"))
+        proposal_id = _text(proposal.get("proposal_id"))
         if self._minds.get(unit, ("", None))[0] == proposal_id:
             return  # sent again until it ends
         self._forget(unit)
         missing = [name for name in NEEDED if name not in proposal]
-        if missing:
-            self.say("unreadable", topic=f"proposal/{unit}", text=f"{missing[0]} is missing")
+        if missing or not isinstance(proposal["moves"], list):
+            text = f"{missing[0]} is missing" if missing else "moves is no list"
+            self.say("unreadable", topic=f"proposal/{unit}", text=text)
             return
-        if digest_of(proposal) != proposal.get("digest"):
+        if not _holds(proposal):
             self.say("wrong_digest", proposal_id=proposal_id, unit=unit)
             return
         self.say("seen", proposal_id=proposal_id, unit=unit, moves=len(proposal["moves"]))
@@ -168,7 +169,8 @@ class Seat:
             self._pending.pop(number, None)
 
     def _answer(self, data: dict[str, Any]) -> None:
-        future = self._pending.get(str(data.get("id")))
+        number = data.get("id")
+        future = self._pending.get(number) if isinstance(number, str) else None
         if future is None or future.done():
             return
         self.say("answer", **{name: data.get(name) for name in ("id", "accepted", "errors", "stands")})
@@ -201,5 +203,22 @@ class Seat:
 
 def in_tolerance(reading: dict[str, Any]) -> bool:
     """Whether every zone that was read lies in tolerance, and every unit with an aim was read somewhere."""
-    judged = [unit["in_tolerance"] for unit in reading["units"].values() if unit.get("aim") is not None]
-    return bool(judged) and all(True in zones and False not in zones for zones in judged)
+    units = reading.get("units")
+    rows = list(units.values()) if isinstance(units, dict) else []
+    if not all(isinstance(row, dict) for row in rows):
+        return False
+    judged = [row.get("in_tolerance") for row in rows if row.get("aim") is not None]
+    read = all(isinstance(zones, list) and True in zones and False not in zones for zones in judged)
+    return bool(judged) and read
+
+
+def _text(value: object) -> str:
+    return value if isinstance(value, str) else shown(value)
+
+
+def _holds(proposal: dict[str, Any]) -> bool:
+    """Whether the digest is that of the proposal; what has no canonical form has none."""
+    try:
+        return bool(digest_of(proposal) == proposal["digest"])
+    except (ValueError, RecursionError):
+        return False

@@ -3,6 +3,7 @@
 from pathlib import Path
 from typing import Any
 
+from cryptography.exceptions import InternalError, UnsupportedAlgorithm
 from joserfc import jws
 from joserfc.errors import JoseError
 from joserfc.jwk import OKPKey
@@ -33,7 +34,7 @@ class Signer:
 def _load(path: Path) -> OKPKey:
     try:
         key = OKPKey.import_key(path.read_bytes())
-    except (JoseError, ValueError) as error:
+    except (JoseError, ValueError, UnsupportedAlgorithm, InternalError) as error:
         raise ValueError(f"--key {path}: expected an Ed25519 private key in PEM ({error})") from error
     if key.curve_name != ALGORITHM or not key.is_private:
         raise ValueError(f"--key {path}: {key.curve_name}: expected an Ed25519 private key")

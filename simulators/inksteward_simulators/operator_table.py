@@ -15,6 +15,8 @@ NUMBER may be left out while only one proposal stands. A proposal that nobody an
 
 COLUMNS = ("zone", "from %", "to %", "change", "gap um", "measured", "aim", "next", "settled")
 
+MOST_DIGITS = 9
+
 
 class Unclear(ValueError):
     """The line typed is not understood; the text says what was expected."""
@@ -63,7 +65,7 @@ def understood(line: str) -> Word:
     if not words or words[0] not in ("y", "n", "e"):
         raise Unclear("expected y, n or e; ? for help")
     rest = words[1:]
-    number = int(rest.pop(0)) if rest and rest[0].isdecimal() else None
+    number = int(rest.pop(0)) if rest and _is_number(rest[0]) else None
     if words[0] == "y":
         if rest:
             raise Unclear(f"{rest[0]!r}: expected nothing behind y and the number")
@@ -81,15 +83,19 @@ def _edited(edits: list[str]) -> Choice:
         name, sign, value = edit.partition("=")
         if name == "sweep" and value == "out":
             leave_sweep = True
-        elif sign and name.isdecimal() and value == "out":
+        elif sign and _is_number(name) and value == "out":
             leave.append(int(name))
-        elif sign and name.isdecimal():
+        elif sign and _is_number(name):
             change.append((int(name), _percent(value)))
         else:
             raise Unclear(f"{edit!r}: expected ZONE=PCT, ZONE=out or sweep=out")
     if not edits:
         raise Unclear("expected at least one of ZONE=PCT, ZONE=out, sweep=out")
     return Choice(Card.EDIT, leave=tuple(leave), change=tuple(change), leave_sweep=leave_sweep)
+
+
+def _is_number(word: str) -> bool:
+    return word.isdecimal() and len(word) <= MOST_DIGITS
 
 
 def _percent(text: str) -> float:

@@ -26,6 +26,14 @@ def load_object(raw: bytes) -> dict[str, Any]:
     return data
 
 
+def shown(value: object) -> str:
+    """``repr``, or the type's name for what has none: nested too deeply, or an integer of thousands of digits."""
+    try:
+        return repr(value)
+    except (RecursionError, ValueError):
+        return type(value).__name__
+
+
 def _once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
     seen: dict[str, Any] = {}
     for name, value in pairs:

@@ -7,6 +7,7 @@ from pathlib import Path
 
 from pydantic import ValidationError
 
+from inksteward_simulators.payloads import shown
 from inksteward_simulators.press.nominal import nominal_openings
 from inksteward_simulators.press.truth import TrueUnit, Truth, draw_truth
 from inksteward_simulators.scenario_forms import Scenario, Unit
@@ -37,10 +38,10 @@ def load_scenario(name_or_path: str | Path) -> Scenario:
     path = Path(name_or_path)
     try:
         text = path.read_text(encoding="utf-8")
-    except OSError as error:
+    except (OSError, UnicodeDecodeError) as error:
         known = ", ".join(bundled_scenarios())
         raise ScenarioError(
-            f"scenario = {str(path)!r}: expected a readable file or one of {known}"
+            f"scenario = {str(path)!r}: expected a readable file in UTF-8 or one of {known}"
         ) from error
     if path.suffix == ".json":
         return _checked(lambda: Scenario.model_validate_json(text), str(path))
@@ -51,7 +52,7 @@ def scenario_from_toml(text: str, origin: str = "scenario") -> Scenario:
     """Build a scenario from TOML; `origin` is named in errors. Raises ScenarioError."""
     try:
         tables = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+    except (ValueError, RecursionError) as error:  # TOMLDecodeError, or a number too long for an integer
         raise ScenarioError(f"{origin}: {error}") from error
     return _checked(lambda: Scenario.model_validate(tables), origin)
 
@@ -61,7 +62,7 @@ def _checked(build: Callable[[], Scenario], origin: str) -> Scenario:
         return build()
     except ValidationError as error:
         lines = [
-            f"  {'.'.join(str(part) for part in item['loc']) or 'scenario'} = {item['input']!r:.80}: {item['msg']}"
+            f"  {'.'.join(str(part) for part in item['loc']) or 'scenario'} = {shown(item['input']):.80}: {item['msg']}"
             for item in error.errors(include_url=False)
         ]
         raise ScenarioError("\n".join([f"{origin}:", *lines])) from error

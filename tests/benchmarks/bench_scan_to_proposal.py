@@ -5,6 +5,7 @@ Run: ``python -m tests.benchmarks.bench_scan_to_proposal [SCANS]`` or under pyte
 """
 
 import asyncio
+import gc
 import statistics
 import sys
 import tempfile
@@ -91,6 +92,8 @@ async def measure(folder: Path, units: int, zones: int, scans: int) -> tuple[lis
     await consumer.take(LinkChanged("broker", True))
     running = asyncio.create_task(consumer.run())
     times = []
+    gc.collect()
+    gc.freeze()  # as the service does
     try:
         for number in range(scans + 1):
             for topic, raw in floor.take():
@@ -107,6 +110,7 @@ async def measure(folder: Path, units: int, zones: int, scans: int) -> tuple[lis
             if number > 0 and len(hands.proposals) > before:
                 times.append(hands.proposals[-1] - came)
     finally:
+        gc.unfreeze()
         await consumer.end()
         await running
         await record.close()

@@ -91,11 +91,19 @@ async def publish_all(heard: Probe, floor: Floor) -> None:
     await fence(heard)
 
 
-async def fence(heard: Probe) -> None:
-    """Returns when the service has dealt with what was said before (but for scans, requests and positions)."""
+async def fence(heard: Probe, beside: str = "counter") -> None:
+    """Returns when the service has dealt with what was said before (but for scans, requests and positions). Decisions
+    come to it over one connection and everything else over another: hence a word on each that is answered.
+    """
     word = f"fence {len(heard.heard)}"
-    await heard.say("decision", word.encode())
-    await heard.until(lambda: any(word in str(answer["errors"]) for answer in heard.all("answer")))
+    for topic in ("decision", beside):
+        await heard.say(topic, word.encode())
+
+    def answered() -> bool:
+        topics = {one["topic"] for one in heard.all("answer") if word in str(one["errors"])}
+        return {"decision", beside} <= topics
+
+    await heard.until(answered)
 
 
 async def standing(heard: Probe, floor: Floor, scans: int = 6) -> dict[str, Any]:

@@ -17,12 +17,19 @@ from tests.service.bench import PATIENCE_S, Shop
 
 @contextmanager
 def service_process(
-    shop: Shop, *words: str, environment: dict[str, str] | None = None
+    shop: Shop,
+    *words: str,
+    environment: dict[str, str] | None = None,
+    before: tuple[str, ...] = (),
+    module: tuple[str, ...] = ("inksteward.cli",),
 ) -> Iterator[subprocess.Popen[bytes]]:
-    """``inksteward run`` as a process; its words go to service.log in the shop's folder."""
+    """``inksteward run`` as a process; its words go to service.log in the shop's folder. ``before`` is a program that
+    starts it, ``module`` one that runs it.
+    """
+    run = (*before, sys.executable, "-m", *module, "run", str(shop.config), "--log", "json", *words)
     with (shop.folder / "service.log").open("ab") as log:
         process = subprocess.Popen(
-            [sys.executable, "-m", "inksteward.cli", "run", str(shop.config), "--log", "json", *words],
+            run,
             stderr=log,
             env={**os.environ, **(environment or {})},
         )

@@ -176,7 +176,7 @@ async def test_a_flood_is_cut_off_and_told(mosquitto: str, tmp_path: Path) -> No
         await publish_all(heard, floor)
         for number in range(600):
             await heard.say("counter", raw({**COUNTER, "sheet": number}), qos=0)
-        await fence(heard)
+        await fence(heard, beside="job")
         alarms = await heard.until(
             lambda: any(
                 alarm["code"] == "input_dropped" for each in heard.all("alarm") for alarm in each["alarms"]

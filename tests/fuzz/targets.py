@@ -1,0 +1,15 @@
+"""Every parser of the project under one name: what is fuzzed, by which promise, from which valid samples."""
+
+from __future__ import annotations
+
+from tests.fuzz import of_contract, of_core, of_drivers, of_files, of_reading, of_simulators
+from tests.fuzz.form import Target
+
+TARGETS: dict[str, Target] = {
+    **of_contract.TARGETS,
+    **of_core.TARGETS,
+    **of_reading.TARGETS,
+    **of_files.TARGETS,
+    **of_drivers.TARGETS,
+    **of_simulators.TARGETS,
+}
