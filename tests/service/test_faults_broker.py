@@ -48,6 +48,15 @@ async def hearing(shop: Shop, broker: BrokerProcess, line: BadLine) -> AsyncIter
         yield heard
 
 
+@asynccontextmanager
+async def ended_with(broker: BrokerProcess) -> AsyncIterator[None]:
+    """However the block ends, the broker is not left behind."""
+    try:
+        yield
+    finally:
+        broker.kill()
+
+
 MOMENTS: dict[str, Callable[[Probe], Any]] = {
     "a proposal stands": lambda heard: any(t.startswith("proposal/") and raw for t, raw, _ in heard.heard),
     "a decision was answered": lambda heard: any(
@@ -60,7 +69,7 @@ MOMENTS: dict[str, Callable[[Probe], Any]] = {
 async def lives(folder: Path, press: str, moments: tuple[str, ...]) -> Killed:
     """One service; a broker that is killed at each of these moments and started again, and killed at the end."""
     broker = BrokerProcess(folder / "broker")
-    async with bad_line(broker.port) as line:
+    async with bad_line(broker.port) as line, ended_with(broker):
         shop = set_up_shop(folder / "shop", line.url, press)
         floor, seen, shift = Floor(shop.scenario), Killed(shop), None
         async with serving(shop.options()):

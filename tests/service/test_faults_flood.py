@@ -14,7 +14,7 @@ from typing import Any
 
 import pytest
 
-from inksteward.events import InputDropped, Received, Ticked
+from inksteward.events import InputDropped, LinkChanged, Received, Ticked
 from inksteward.service.rates import OTHER, RATES
 from tests.service.bench import Shop, decision, set_up_shop
 from tests.service.flood import flooder, pour, publish, resident_kib
@@ -22,6 +22,7 @@ from tests.service.floor import Floor
 from tests.service.listener import Probe, fence, probe, standing
 from tests.service.processes import service_process
 from tests.service.shift import sound
+from tests.service.test_files import NOWHERE, running
 
 pytestmark = pytest.mark.broker
 START_S = 60.0
@@ -147,7 +148,8 @@ async def flooded(mosquitto: str, folder: Path, seconds: float, record_property:
                 answer_s = await decided(heard, proposal)
                 await heard.next("keys/u2/command", patience_s=PATIENCE_S)
                 sent = await pouring
-            await asyncio.wait_for(_fenced(heard), PATIENCE_S)
+            await renewed(shop)
+            await fence(heard, beside="job")
             after, lasted_s = resident_kib(process.pid), time.monotonic() - begun
             bad = sum(one["id"] is None for one in heard.all("answer")[answered:])
             await heard.until(lambda: "input_dropped" in str(heard.all("alarm")[-1]))
@@ -165,11 +167,24 @@ async def flooded(mosquitto: str, folder: Path, seconds: float, record_property:
     sound(shop)
 
 
-async def _fenced(heard: Probe) -> None:
-    """Behind everything that the broker still had for the service, and behind its own count of what it dropped."""
-    for _ in range(2):
-        await fence(heard)
-        await asyncio.sleep(1.2)
+async def renewed(shop: Shop) -> None:
+    """Wait until the service has begun anew with the broker, as it does when a flood is over."""
+
+    def links() -> list[LinkChanged]:
+        return [event for event in shop.events(LinkChanged) if event.link == "broker"]
+
+    async with asyncio.timeout(PATIENCE_S):
+        while not (links()[-1].up and any("renewed after a flood" in link.text for link in links())):
+            await asyncio.sleep(1.0)
+
+
+async def test_what_was_dropped_last_is_told_at_the_end(tmp_path: Path) -> None:
+    """What was dropped just before the end, and not told yet, is in the record all the same."""
+    shop = set_up_shop(tmp_path, NOWHERE, "flood-end")
+    async with running(shop) as (service, _):
+        for _ in range(3):
+            service.intake.drop("counter", b"x")
+    assert [event.count for event in shop.events(InputDropped)] == [3]
 
 
 async def test_malformed_messages_for_a_second(

@@ -208,7 +208,7 @@ async def test_a_file_without_rows_is_gone_back_behind(mosquitto: str, tmp_path:
     floor = Floor(shop.scenario)
     async with running(shop) as (service, clock):
         await say(service, floor)
-        digest = state_digest(service.consumer.state)
+    digest = state_digest(service.consumer.state)
     journals = Journals(shop.journal, reserve_bytes=SMALL_RESERVE)
     latest = journals.open_latest()
     assert latest is not None

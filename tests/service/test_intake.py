@@ -12,6 +12,7 @@ import pytest
 
 from inksteward.contract.base import MAX_PAYLOAD_BYTES, Refused, parse_object
 from inksteward.events import InputDropped, LinkChanged, Received, Via
+from inksteward.service import intake as module
 from inksteward.service.folding import WHOLE_EVERY_MS, Folding, unit_of
 from inksteward.service.intake import HASHES_KEPT, KEPT_BYTES, Intake, cut
 from inksteward.service.rates import OTHER, RATES, Rates
@@ -158,8 +159,6 @@ def test_rates_at_their_limit(topic: str) -> None:
 
 async def test_dropped_input_is_told_once_a_second(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """What came too fast is one event with the count and the first hashes."""
-    from inksteward.service import intake as module
-
     monkeypatch.setattr(module, "TELL_DROPPED_S", 0.0)
     async with gate(tmp_path) as (made, intake, _):
         _, most = RATES["scan"]
@@ -193,6 +192,31 @@ async def test_units_that_there_are_not_share_one_rate(tmp_path: Path) -> None:
         assert not made.folding._whole_ms
         await intake.receive(TOPIC, position(), False)
         assert len(positions(made)) == 1
+
+
+@pytest.mark.parametrize("dropped", [module.FLOOD - 1, module.FLOOD])
+async def test_the_end_of_a_flood_is_told(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, dropped: int
+) -> None:
+    """When a thousand messages were dropped, over more than one count, and none is any more, that is told once; of one
+    less it is not.
+    """
+    monkeypatch.setattr(module, "TELL_DROPPED_S", 0.01)
+    monkeypatch.setattr(module, "CALM_S", 0.2)
+    calm: list[bool] = []
+    async with gate(tmp_path) as (made, intake, _):
+        intake.on_calm = lambda: calm.append(True)
+        telling = asyncio.create_task(intake.run())
+        for number in (dropped - 300, 300):
+            for _ in range(number):
+                intake.drop("counter", b"x")
+            await asyncio.sleep(0.05)
+            assert not calm
+        await asyncio.sleep(0.6)
+        telling.cancel()
+        told = [event.count for row in made.rows() if isinstance(event := row.event, InputDropped)]
+    assert told == [dropped - 300, 300]
+    assert len(calm) == (1 if dropped >= module.FLOOD else 0)
 
 
 @pytest.mark.parametrize("extra", [-1, 0, 1])

@@ -125,6 +125,24 @@ async def test_a_gap_leaves_only_the_last_state_of_retained_topics() -> None:
     assert sorted(seq for _, seq in broker.noted) == list(range(1, 14))
 
 
+async def test_a_long_gap_keeps_no_overtaken_states(monkeypatch: pytest.MonkeyPatch) -> None:
+    """While the broker is away what was overtaken is given up and noted as sent, now and then; what is said once is kept."""
+    monkeypatch.setattr(module, "TIDY_S", 0.01)
+    broker = Broker()
+    async with outbox(broker, connected=False) as made:
+        for number in range(0, 60, 3):
+            put(made, "status!:x", "answer:y", "alarm!:z", first=number)
+            await asyncio.sleep(0.005)
+        await asyncio.sleep(0.1)
+        assert len(made._due) == 22
+        assert len(broker.noted) == 38
+        broker.connected.set()
+        assert await made.drained(5)
+    assert broker.sent[-3:] == ["status:x", "answer:y", "alarm:z"]
+    assert broker.sent.count("answer:y") == 20
+    assert sorted(seq for _, seq in broker.noted) == list(range(60))
+
+
 async def test_a_refusal_is_told_and_holds_nothing_up() -> None:
     """What the broker refuses is told as a broken link that names the topics, not noted as sent, and holds up nothing;
     when it takes that topic again the link is whole.

@@ -1,6 +1,7 @@
 """Log, watchdog, clock, operators file, checkpoints."""
 
 import asyncio
+import contextlib
 import io
 import json
 import logging
@@ -16,6 +17,7 @@ from inksteward.authority_file import AuthorityFileError, OperatorsFile, save, w
 from inksteward.events import LinkChanged, OperatorsChanged
 from inksteward.journal import Journal, JournalError
 from inksteward.journal_verify import verify
+from inksteward.service import app as app_module
 from inksteward.service import checkpoints as checkpoints_module
 from inksteward.service import clock as clock_module
 from inksteward.service import operators as operators_module
@@ -175,6 +177,21 @@ async def test_a_changed_operators_file_is_read(
     task.cancel()
     assert told.events == [OperatorsChanged(())]
     assert watch.content == OperatorsFile()
+
+
+async def test_a_part_that_misses_its_cancellation_ends(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A part that loses a cancellation, as asyncio.wait_for may, is cancelled again: the service ends all the same."""
+    monkeypatch.setattr(app_module, "CANCEL_AGAIN_S", 0.05)
+
+    async def deaf() -> None:
+        with contextlib.suppress(asyncio.CancelledError):
+            await asyncio.Event().wait()
+        await asyncio.Event().wait()
+
+    task = asyncio.create_task(deaf())
+    await asyncio.sleep(0)
+    await asyncio.wait_for(app_module._cancelled([task]), 5)
+    assert task.cancelled()
 
 
 class Ticking:
