@@ -260,3 +260,10 @@ def test_a_read_back_may_lie_half_a_percent_outside(table: Any, first: int, last
         refusal = refused(judge(live=read_back(50_000, beyond, 50_000), **given), Rule.OUTSIDE_TRAVEL, 2)
         assert (refusal.limit, refusal.value) == (at, beyond)
         assert "read back at" in refusal.text
+
+
+@pytest.mark.parametrize("moving", [True, None, 0])
+def test_moving_keys_are_nowhere(moving: Any) -> None:
+    """While keys are moving, or nobody says that they stand, nothing is permitted: not even an opening."""
+    refusal = refused(judge(live=read_back(*STANDS, moving=moving)), Rule.POSITION_UNKNOWN)
+    assert "moving" in refusal.text
