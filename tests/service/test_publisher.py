@@ -126,7 +126,7 @@ async def test_a_gap_leaves_only_the_last_state_of_retained_topics() -> None:
 
 
 async def test_a_long_gap_keeps_no_overtaken_states(monkeypatch: pytest.MonkeyPatch) -> None:
-    """While the broker is away what was overtaken is given up and noted as sent, now and then; what is said once is kept."""
+    """While the broker is away what was overtaken is given up and noted as sent; what is said once is kept."""
     monkeypatch.setattr(module, "TIDY_S", 0.01)
     broker = Broker()
     async with outbox(broker, connected=False) as made:
