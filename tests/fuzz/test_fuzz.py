@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import json
 import random
 from collections.abc import Iterator
 
@@ -58,7 +59,7 @@ def test_no_parser_raises_what_it_does_not_document(name: str) -> None:
 def _careless(raw: bytes) -> None:
     """A parser that documents ValueError and lets another error out where a member is missing."""
     try:
-        data = strict(raw)
+        data = json.loads(raw)
     except (ValueError, RecursionError):
         return
     if isinstance(data, dict) and isinstance(data.get("unit"), str):
