@@ -37,7 +37,7 @@ test: $(DEV) ## run every test but the long ones (TEST_ARGS="...")
 	$(PY) -m pytest -m "not soak" -n auto --dist loadfile $(TEST_ARGS)
 
 soak: $(DEV) $(FUZZ) ## run the long tests, then fuzz every parser
-	$(PY) -m pytest -m soak $(TEST_ARGS)
+	HYPOTHESIS_PROFILE=explore $(PY) -m pytest -m soak $(TEST_ARGS)
 	$(FUZZ_PY) -m tests.fuzz.run_atheris $(FUZZ_ARGS)
 
 fuzz: $(FUZZ) ## fuzz every parser, a million inputs each (FUZZ_ARGS="--only config --runs 1000")
@@ -93,7 +93,7 @@ $(PY):
 		|| { rm -rf $(VENV); echo "make: $(PYTHON) -m venv failed; on Debian: apt-get install python3-venv" >&2; exit 1; }
 
 $(VENV)/.dev-% $(VENV)/.demo-%: | $(PY)
-	$(PIP) install --quiet --require-hashes -r .ci/lock/$(if $(findstring /.dev-,$@),dev,demo).txt
+	$(PIP) install --quiet --no-deps --require-hashes -r .ci/lock/$(if $(findstring /.dev-,$@),dev,demo).txt
 	$(PIP) install --quiet --no-build-isolation --no-deps -e .
 	@rm -f $(VENV)/.dev-* $(VENV)/.demo-*
 	@touch $@
@@ -103,7 +103,7 @@ $(FUZZ_PY):
 		|| { rm -rf $(FUZZ_VENV); echo "make: $(FUZZ_PYTHON) -m venv failed: no fuzzing without it" >&2; exit 1; }
 
 $(FUZZ_VENV)/.fuzz-%: | $(FUZZ_PY)
-	@$(FUZZ_PY) $(PIP_ARGS) install --quiet --require-hashes --only-binary atheris -r .ci/lock/fuzz.txt \
+	@$(FUZZ_PY) $(PIP_ARGS) install --quiet --no-deps --require-hashes --only-binary atheris -r .ci/lock/fuzz.txt \
 		|| { echo "make: no fuzzing: atheris could not be installed, see above; it has wheels for CPython 3.11 to 3.13 on" \
 			"Linux x86_64 only, this is" "$$($(FUZZ_PY) --version 2>&1) on $$(uname -sm) (FUZZ_PYTHON=...)" >&2; exit 1; }
 	$(FUZZ_PY) $(PIP_ARGS) install --quiet --no-build-isolation --no-deps -e .

@@ -194,3 +194,12 @@ def test_head_without_rows_is_the_genesis(tmp_path: Path) -> None:
         db.execute("DELETE FROM meta")
     with pytest.raises(JournalError, match="has no genesis"):
         head_of(path)
+
+
+def test_head_that_is_no_text_is_told(tmp_path: Path) -> None:
+    """A damaged page can hold anything where the head or the genesis should be: that is an error in words."""
+    path = tmp_path / "a.journal"
+    closed_record(path)
+    without_types(path, "UPDATE event SET hash = NULL WHERE seq = (SELECT max(seq) FROM event)")
+    with pytest.raises(JournalError, match="holds None where a hash should be"):
+        head_of(path)

@@ -155,4 +155,11 @@ def _one(path: Path, query: str) -> str | None:
             found = db.execute(query).fetchone()
     except DAMAGE as error:
         raise JournalError(f"{path}: cannot be read as a journal: {error}") from error
-    return None if found is None else str(found[0].decode("ascii", "replace"))
+    if found is None:
+        return None
+    (value,) = found
+    if not isinstance(
+        value, bytes
+    ):  # a damaged page can hold anything, whatever the column was declared to be
+        raise JournalError(f"{path}: holds {value!r} where a hash should be")
+    return value.decode("ascii", "replace")

@@ -24,8 +24,9 @@ async def listen(
     """Hand every message of a subscription to ``take`` until cancelled; subscribe again when it ends."""
     failures = 0
     while True:
+        messages = mqtt.messages(topic_filter)  # asked for before anything takes time
         await link(True, f"listening to {topic_filter}")
-        async for topic, payload, retained in mqtt.messages(topic_filter):
+        async for topic, payload, retained in messages:
             failures = 0
             await take(topic, payload, retained)
         failures += 1

@@ -26,9 +26,11 @@ def _packet(kind: int, body: bytes) -> bytes:
             return bytes((kind,)) + bytes(length) + body
 
 
-def publish(topic: str, payload: bytes) -> bytes:
-    """A PUBLISH of quality 0 as it goes over the line (MQTT 3.1.1 section 3.3)."""
-    return _packet(0x30, _string(topic) + payload)
+def publish(topic: str, payload: bytes, number: int | None = None) -> bytes:
+    """A PUBLISH as it goes over the line (MQTT 3.1.1 section 3.3), of quality 1 where it has a number."""
+    if number is None:
+        return _packet(0x30, _string(topic) + payload)
+    return _packet(0x32, _string(topic) + number.to_bytes(2, "big") + payload)
 
 
 @asynccontextmanager

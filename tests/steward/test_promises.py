@@ -25,7 +25,7 @@ def test_promises_hold_in_a_slice_of_shop_life() -> None:
     retained proposal is the standing one, nothing can be approved on hold, no command that left can bring a place
     below its limit in any partial state, and the state can always be stored."""
     run_state_machine_as_test(
-        Machine, settings=settings(max_examples=25, stateful_step_count=40, suppress_health_check=QUIET)
+        Machine, settings=settings(max_examples=40, stateful_step_count=40, suppress_health_check=QUIET)
     )
 
 

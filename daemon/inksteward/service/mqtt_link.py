@@ -113,9 +113,10 @@ class BrokerLink:
         """The connection for one driver, which publishes commands to its own units and nothing else."""
         return _Lent(self, driver)
 
-    async def messages(self, driver: str, topic_filter: str) -> AsyncIterator[tuple[str, bytes, bool]]:
+    def messages(self, driver: str, topic_filter: str) -> AsyncIterator[tuple[str, bytes, bool]]:
         """Messages of one filter for one driver, over all reconnections. Each is acknowledged to the broker when
-        the driver comes back for the next one.
+        the driver comes back for the next one. Asked for at once: a driver that asks before anything else hears
+        from the first connection on.
         """
         there = [lane for lane in self._lanes if lane.filter == topic_filter and lane.owner in (driver, None)]
         lane = next((lane for lane in there if lane.owner), there[0] if there else None)
@@ -124,7 +125,11 @@ class BrokerLink:
             self._lanes.append(lane)
         lane.owner = driver
         session = self._inbox if topic_filter in PERSISTENT else self._desk
-        await session.listen_to(self._root + topic_filter)
+        session.want(self._root + topic_filter)
+        return self._each(session, lane)
+
+    async def _each(self, session: Session, lane: Lane) -> AsyncIterator[tuple[str, bytes, bool]]:
+        await session.listen_to(self._root + lane.filter)
         async for message in lane.each():
             yield message.topic, message.payload, message.retained
 

@@ -42,6 +42,7 @@ class Session:
         self._broker, self._identity, self._tls = broker, identity, tls
         self._on_message, self._on_change, self._contested = on_message, on_change, contested
         self._filters: list[str] = []
+        self._heard: set[str] = set()
         self._connection: Connection | None = None
         self._v5, self._proven = True, False
         self._log = log_of("mqtt")
@@ -62,16 +63,21 @@ class Session:
         if self._connection is not None:
             self._connection.give_up(why)
 
+    def want(self, topic_filter: str) -> None:
+        """Subscribe to this as well, when the next connection is made."""
+        if topic_filter not in self._filters:
+            self._filters.append(topic_filter)
+
     async def listen_to(self, topic_filter: str) -> None:
         """Subscribe now and after every reconnection."""
-        if topic_filter in self._filters:
+        self.want(topic_filter)
+        if self._connection is None or topic_filter in self._heard:
             return
-        self._filters.append(topic_filter)
-        if self._connection is not None:
-            try:
-                await self._connection.listen_to((topic_filter,))
-            except aiomqtt.MqttError as error:
-                self._log.warning("not subscribed", topic=topic_filter, reason=str(error))
+        try:
+            await self._connection.listen_to((topic_filter,))
+            self._heard.add(topic_filter)
+        except aiomqtt.MqttError as error:
+            self._log.warning("not subscribed", topic=topic_filter, reason=str(error))
 
     async def run(self) -> NoReturn:
         """Stay connected until cancelled."""
@@ -94,10 +100,10 @@ class Session:
             made = Connection(self._broker, identity, self._tls, self._on_message, v5=self._v5)
             async with made as connection:
                 entered = self._proven = True
-                heard = 0
-                while more := self._filters[heard:]:  # a driver may ask for one while we wait
-                    await connection.listen_to(more)
-                    heard += len(more)
+                self._heard = set()
+                while more := [topic for topic in self._filters if topic not in self._heard]:
+                    await connection.listen_to(more)  # a driver may ask for one meanwhile
+                    self._heard.update(more)
                 self._connection = connection
                 await self._on_change(
                     True, f"{identity.client_id} at {self._broker.url}, {connection.version}"
