@@ -61,6 +61,7 @@ def test_an_unknown_driver_ends_with_1(tmp_path: Path) -> None:
     assert "mqtt, serial" in done.stderr
 
 
+@pytest.mark.damaged_journal
 def test_a_damaged_journal_ends_with_2(tmp_path: Path) -> None:
     """A last journal that cannot be read stops the start with exit code 2 and one line that says what to do."""
     shop = set_up_shop(tmp_path, NOWHERE, "command-4")
@@ -74,6 +75,7 @@ def test_a_damaged_journal_ends_with_2(tmp_path: Path) -> None:
     assert "move it out of the directory" in done.stderr
 
 
+@pytest.mark.damaged_journal
 def test_an_altered_journal_ends_with_2(tmp_path: Path) -> None:
     """A row that was changed behind the service's back stops the next start, and the row is named."""
     from inksteward.journals import Journals
@@ -90,6 +92,7 @@ def test_an_altered_journal_ends_with_2(tmp_path: Path) -> None:
     assert "row 2" in done.stderr
 
 
+@pytest.mark.damaged_journal
 def test_a_journal_of_another_core_ends_with_2(tmp_path: Path) -> None:
     """Events that this version of the core cannot take stop the start: what they knew is not forgotten silently."""
     from tests.records import closed_record

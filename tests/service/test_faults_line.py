@@ -115,7 +115,7 @@ async def test_a_line_that_falls_silent(mosquitto: str, tmp_path: Path) -> None:
     seen, ends = await told(mosquitto, tmp_path, silent(3.0))
     assert any("no acknowledgement" in text or "Keep alive timeout" in text for text in downs(seen))
     assert any("timed out" in text for text in downs(seen))
-    assert ends["moved None"] >= 2
+    assert sum(count for how, count in ends.items() if how.startswith("moved")) >= 1
 
 
 async def test_a_slow_line(mosquitto: str, tmp_path: Path) -> None:

@@ -57,6 +57,7 @@ async def test_killed_and_started_again(mosquitto: str, tmp_path: Path, point: s
     judge(seen)
 
 
+@pytest.mark.damaged_journal
 async def test_planted_journal_without_transactions_is_found(mosquitto: str, tmp_path: Path) -> None:
     """A journal that stores an event and its effects one after the other does not survive it."""
     with pytest.raises((AssertionError, JournalError)):

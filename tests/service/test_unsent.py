@@ -95,6 +95,7 @@ async def test_what_a_succeeded_file_left_is_sent_at_the_next_start(mosquitto: s
     assert_sound(journals.paths())
 
 
+@pytest.mark.damaged_journal
 async def test_a_retained_state_of_a_succeeded_file_is_not_told_again(mosquitto: str, tmp_path: Path) -> None:
     """Of a succeeded file a retained topic's old state is left alone: it may have been told since. Its clear is not."""
     shop = set_up_shop(tmp_path, NOWHERE, f"unsent-{next(_numbers)}")
@@ -115,6 +116,7 @@ async def test_a_retained_state_of_a_succeeded_file_is_not_told_again(mosquitto:
     assert "reading" not in topics
 
 
+@pytest.mark.damaged_journal
 async def test_a_damaged_file_before_the_last_does_not_stop_the_start(mosquitto: str, tmp_path: Path) -> None:
     """When the file before the last cannot be read any more the service starts and says so in its log."""
     shop = set_up_shop(tmp_path, mosquitto, f"unsent-{next(_numbers)}")
