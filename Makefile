@@ -9,7 +9,12 @@ VENV := .venv
 PY := $(VENV)/bin/python
 DEMO_ARGS ?=
 TEST_ARGS ?=
+# One more worker than cores: some tests wait for a press's pace.
+WORKERS ?= $(shell expr $$(getconf _NPROCESSORS_ONLN) + 1)
 FUZZ_ARGS ?=
+
+# Hundreds of processes are started by the tests: without kept bytecode each would compile the service anew.
+KEEP_BYTECODE := PYTHONDONTWRITEBYTECODE=
 
 # The fuzzer has wheels for some versions of Python only: an environment of its own keeps it out of the way.
 FUZZ_PYTHON ?= $(PYTHON)
@@ -34,7 +39,7 @@ demo: $(DEMO) ## run the simulated press with the service beside it (DEMO_ARGS="
 	$(VENV)/bin/inksteward demo $(DEMO_ARGS)
 
 test: $(DEV) ## run every test but the long ones (TEST_ARGS="...")
-	$(PY) -m pytest -m "not soak" -n auto --dist loadfile $(TEST_ARGS)
+	$(KEEP_BYTECODE) $(PY) -m pytest -m "not soak" -n $(WORKERS) --dist loadfile --no-loadscope-reorder $(TEST_ARGS)
 
 soak: $(DEV) $(FUZZ) ## run the long tests, then fuzz every parser
 	HYPOTHESIS_PROFILE=explore $(PY) -m pytest -m soak $(TEST_ARGS)

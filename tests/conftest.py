@@ -29,6 +29,38 @@ settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "steady"))
 # Debian puts daemons where an ordinary user's PATH does not look.
 TOOL_PATH = os.pathsep.join([os.environ.get("PATH", os.defpath), "/usr/sbin", "/usr/local/sbin"])
 BROKER_START_S = 10.0
+HERE = Path(__file__).resolve().parent
+LONGEST = (
+    "outside/test_rig_service.py",
+    "service/test_killed.py",
+    "outside/test_interlock_exhaustive.py",
+    "benchmarks/bench_scan_to_proposal.py",
+    "demo/test_demo.py",
+    "test_proof_loop.py",
+    "service/test_command.py",
+    "steward/test_scenarios.py",
+    "service/test_restart.py",
+    "test_replay_core.py",
+    "steward/test_promises.py",
+    "golden/test_golden.py",
+    "fuzz/test_fuzz.py",
+    "service/test_faults_disk.py",
+    "service/test_faults_line.py",
+    "service/test_end_to_end.py",
+    "test_journal_flips.py",
+    "control/test_never_refused.py",
+    "test_mutate.py",
+)
+"""Files of the longest wall time first, with a short one where a worker is given two at once."""
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Begin with the files that take longest: begun last, one of them would leave all workers but its own idle."""
+    missing = [name for name in LONGEST if not (HERE / name).is_file()]
+    if missing:
+        raise pytest.UsageError(f"tests/conftest.py: LONGEST names files that are not there: {missing}")
+    place = {HERE / name: number for number, name in enumerate(LONGEST)}
+    items.sort(key=lambda item: place.get(item.path, len(place)))
 
 
 def require_tool(name: str) -> str:

@@ -32,6 +32,7 @@ UNIT = Unit(
     min_gap_um=20.0,
     resolution_pct=0.1,
     full_travel_s=10.0,
+    keys_at_once=1000,
     sweep=SweepRange(10.0, 90.0, 50.0, 0.5),
     train=RollerTrain(1.0, 1.0, 1.0, 1.0, 1.0, 1.0, 0.0, 5.0, 0.5),
     limits_makeready=LIMITS,

@@ -144,8 +144,9 @@ def _said(args: argparse.Namespace, operators: Operators, pins: Mapping[str, str
         lines.append(f"key {key.kid}\n")
     if args.private_key is not None:
         lines.append(f"private key in {args.private_key}: it belongs into the operator's hands only\n")
-    if operator is not None and not operator.keys and args.operator not in pins:
-        lines.append("neither key nor PIN: this operator cannot decide anything yet\n")
+    if operator is not None and not operator.keys:
+        pin = "a PIN decides nothing in this version" if args.operator in pins else "no PIN either"
+        lines.append(f"no key, {pin}: this operator cannot decide anything yet\n")
     return "".join(lines)
 
 

@@ -13,6 +13,7 @@ from inksteward_simulators.console import low_high, ready, say
 from inksteward_simulators.operator_judges import DeckJudge, TerminalJudge
 from inksteward_simulators.operator_seat import TOPICS, Seat
 from inksteward_simulators.operator_sign import Signer
+from inksteward_simulators.operator_table import heard
 from inksteward_simulators.schema_check import SchemaFault, SchemaFolder
 from inksteward_simulators.tasks import ended, typed_lines
 
@@ -31,8 +32,8 @@ async def serve(options: argparse.Namespace, log: TextIO) -> None:
 
     def told(what: str, **facts: Any) -> None:
         say(what, log, **facts)
-        if terminal is not None and what == "outcome":
-            print(f"unit {facts['unit']}: {facts['result']} {facts['code'] or ''}".rstrip(), flush=True)
+        if terminal is not None and (line := heard(what, facts)):
+            print(line, flush=True)
 
     async def publish(topic: str, payload: bytes) -> None:
         await session.publish(topic, payload)

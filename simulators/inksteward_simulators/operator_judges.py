@@ -79,6 +79,7 @@ class TerminalJudge:
         try:
             word = understood(line)
             shown = self._meant(word.number)
+            _only_its_zones(word.choice, shown.proposal)
         except Unclear as error:
             self._print(str(error))
             return
@@ -91,6 +92,8 @@ class TerminalJudge:
             if number not in self._shown:
                 raise Unclear(f"{number}: expected a proposal that stands: {standing}")
             return self._shown[number]
+        if not self._shown:
+            raise Unclear("no proposal stands now: wait for the next scan")
         if len(self._shown) != 1:
             raise Unclear(f"no number: expected one of those that stand: {standing}")
         only = next(iter(self._shown.values()))
@@ -100,3 +103,12 @@ class TerminalJudge:
 
     def _print(self, text: str) -> None:
         print(text, file=self._out, flush=True)
+
+
+def _only_its_zones(choice: Choice, proposal: dict[str, Any]) -> None:
+    """A zone that cannot exist would make the decision unreadable, and the service could not say whose it was."""
+    moved = [move["zone"] for move in proposal["moves"]]
+    for zone in (*choice.leave, *(zone for zone, _ in choice.change)):
+        if zone not in moved:
+            listed = ", ".join(str(one) for one in moved) or "none"
+            raise Unclear(f"zone {zone}: expected one that this proposal moves: {listed}")

@@ -31,7 +31,7 @@ class Word:
 
 
 def table(number: int, proposal: dict[str, Any]) -> str:
-    """The proposal for a terminal of 100 columns."""
+    """The proposal as lines: who and when, sweep, one row for each key with its reason, notes."""
     made = f"sheet {proposal['sheet']}, good for {proposal['expires_in_s']} s"
     lines = [f"[{number}] unit {proposal['unit']}, ink {proposal['ink']}: {proposal['origin']} at {made}"]
     sweep = proposal.get("sweep")
@@ -51,12 +51,24 @@ def table(number: int, proposal: dict[str, Any]) -> str:
             f"{move['predicted_next']:.2f}",
             f"{move['predicted_settled']:.2f}",
         )
-        limits = ", ".join(limit["code"] for limit in move.get("limited_by", ()))
-        held = f" (held back by {limits})" if limits else ""
+        limits = ", ".join(limit["code"].replace("_", " ") for limit in move.get("limited_by", ()))
+        held = f" (held back by {limits})" if limits and "held back" not in move["why"] else ""
         lines.append("    " + "".join(f"{cell:>9}" for cell in cells) + f"  {move['why']}{held}")
     for note in proposal.get("notes", ()):
-        lines.append(f"    note: {note['text']} {note['remedy']}".rstrip())
+        lines.append(f"    note: {note['text']}")
+        if note["remedy"]:
+            lines.append(f"          what to do: {note['remedy']}")
     return "\n".join(lines)
+
+
+def heard(what: str, facts: dict[str, Any]) -> str | None:
+    """What the terminal says of an event of the seat, such as an outcome; None: nothing."""
+    if what == "no_answer":
+        return "the service did not answer: whether the decision counts, its outcome will say"
+    if what != "outcome":
+        return None
+    code = f" ({str(facts['code']).replace('_', ' ')})" if facts["code"] else ""
+    return f"unit {facts['unit']}: {facts['result']}{code}"
 
 
 def understood(line: str) -> Word:

@@ -13,7 +13,7 @@ from inksteward.second_check import second_check
 from tests.control.drawn import Found, found
 from tests.control.situations import interlock, moves_of, read_back_of
 
-MANY = settings(max_examples=1000, suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large])
+MANY = settings(max_examples=250, suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large])
 SOME = settings(MANY, max_examples=200)
 FEW = settings(MANY, max_examples=40)
 HAIR = 1e-6
@@ -40,7 +40,7 @@ def test_proposal_is_never_refused_segmented(one: Found) -> None:
     assert_permitted(one.situation())
 
 
-@settings(MANY, max_examples=700)
+@MANY
 @given(found("spring"))
 def test_proposal_is_never_refused_spring(one: Found) -> None:
     """The interlock never refuses an unedited fresh proposal for a spring blade."""

@@ -6,6 +6,7 @@ from typing import Any
 
 import pytest
 
+from inksteward.contract.codes import NoProposal
 from inksteward.demo import screen
 from inksteward.demo.record import KINDS, Record
 
@@ -108,6 +109,37 @@ def test_a_unit_without_an_aim_says_so() -> None:
     """What is not controlled is not drawn as if it were."""
     unit = reading(1, [None])["units"]["u1"]
     assert screen.lane({**unit, "aim": None}) == "not controlled"
+
+
+def test_a_scan_is_told_in_the_operator_s_words() -> None:
+    """Zones out and the worst error per ink, why nothing is proposed, and how many patches were set aside why."""
+    data = reading(1, [True, False, None], no_proposal="unconfirmed_move")
+    data["set_aside"] = [{"code": "off_sheet"}, {"code": "off_sheet"}, {"code": "missed"}]
+    assert screen.reading(data) == [
+        "sheet    60",
+        "  u1 K  .#o   1 out  worst 0.30 D  waiting for its last move",
+        "  patches set aside: 2 off sheet, 1 missed",
+    ]
+
+
+@pytest.mark.parametrize("code", list(screen.NO_PROPOSAL))
+def test_only_codes_of_the_contract_are_put_into_words(code: str) -> None:
+    """Every code that the demo words anew is one that a reading may carry."""
+    assert code in list(NoProposal)
+
+
+@pytest.mark.parametrize(("keys", "said"), [(1, "1 key"), (2, "2 keys")])
+def test_a_proposal_and_its_end_are_one_line_each(keys: int, said: str) -> None:
+    """What is proposed with its largest move; who decided how, or why it ended, and how many keys were read back."""
+    rows = [(7, 40.0, 45.0), (8, 1.0, 0.5)][:keys]
+    moves = [{"zone": zone, "from_pct": here, "to_pct": there} for zone, here, there in rows]
+    sweep = {"from_pct": 22.0, "to_pct": 26.0}
+    shown = screen.proposal({"unit": "u1", "ink": "K", "sweep": sweep, "moves": moves})
+    assert shown == f"    u1 K: proposed sweep 22.0 to 26.0 %, {said}, most in zone 7: 40.0 to 45.0 %"
+    end = {"unit": "u1", "operator": "op-anna", "code": None, "moved": moves}
+    assert screen.outcome(end, "approved") == f"    u1: approved by op-anna, {said} read back"
+    end = {"unit": "u1", "operator": None, "code": "fate_unknown", "moved": []}
+    assert screen.outcome(end, "failed") == "    u1: failed (fate unknown)"
 
 
 def proposal(record: Record, number: str | None, unit: str = "u1") -> None:

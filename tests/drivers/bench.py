@@ -48,6 +48,7 @@ def unit(name: str = "u1", *, zones: int = ZONES, max_age_ms: int = 3000) -> Uni
         min_gap_um=10.0,
         resolution_pct=0.1,
         full_travel_s=15.0,
+        keys_at_once=1000,
         sweep=SweepRange(10.0, 100.0, 50.0, 0.1),
         train=RollerTrain(0.7, 0.015, 4.5, 5.4, 12.9, 3.7, 0.004, 5.0, 0.5),
         limits_makeready=limits,

@@ -14,6 +14,8 @@ from tests.fuzz.form import Target, dense, finite
 
 LANES = tuple(Lane(f"u-{ink}", ink, "front", 6, 32.5, 0.0, 1.7, (1.4,) * 6, (0.02,) * 6) for ink in "KCMY")
 PATCH = struct.Struct(">BBhB4h")
+MOST_PATCHES = 64
+"""More say nothing new and take their time."""
 PLACES = tuple((14.0 + 5.0 * index, "KCMY"[index % 4]) for index in range(36))
 STRIP = Strip.model_validate_json(
     dense({"id": "s", "patches": [{"x_mm": x, "kind": "solid", "inks": [ink]} for x, ink in PLACES]})
@@ -43,7 +45,7 @@ def reading(data: bytes) -> None:
     no patch is both used and set aside."""
     sort, body = (data or b"\x00")[0], data[1:]
     rows = [PATCH.unpack_from(body, at) for at in range(0, len(body) - PATCH.size + 1, PATCH.size)]
-    scan, _ = decode(Scan, dense(_scan(sort, [_patch(*row) for row in rows[:400]])))
+    scan, _ = decode(Scan, dense(_scan(sort, [_patch(*row) for row in rows[:MOST_PATCHES]])))
     found = read_scan(
         scan,
         tuple(replace(lane, expected=(), expected_sigma=()) for lane in LANES) if sort & 16 else LANES,

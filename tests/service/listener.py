@@ -128,6 +128,8 @@ async def probe(shop: Shop, topics: str = "#", *, v5: bool = True) -> AsyncItera
     no_delay = ((socket.IPPROTO_TCP, socket.TCP_NODELAY, 1),)
     version = aiomqtt.ProtocolVersion.V5 if v5 else aiomqtt.ProtocolVersion.V311
     client = aiomqtt.Client(address[0], int(address[1]), protocol=version, socket_options=no_delay)
+    # Looked at: where a test kills the broker, nobody waits any more for the end of this connection.
+    client._disconnected.add_done_callback(lambda lost: lost.cancelled() or lost.exception())
     async with client:
         made = Probe(client, f"inksteward/v1/{shop.press}/")
         await client.subscribe(made.root + topics, qos=1)

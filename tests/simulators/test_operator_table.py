@@ -9,7 +9,7 @@ import pytest
 from inksteward_simulators import operator_judges
 from inksteward_simulators.operator_deck import Card, Choice
 from inksteward_simulators.operator_judges import DeckJudge, TerminalJudge
-from inksteward_simulators.operator_table import Unclear, Word, table, understood
+from inksteward_simulators.operator_table import Unclear, Word, heard, table, understood
 
 
 def whole_proposal(**changes: Any) -> dict[str, Any]:
@@ -60,8 +60,38 @@ def test_table_shows_what_is_decided_on() -> None:
         "         zone   from %     to %   change   gap um measured      aim     next  settled  why",
         "            7     42.0     45.1     +3.1      131     1.38     1.45     1.41     1.44"
         "  light by 0.07 (held back by step)",
-        "    note: Zone 3 does not answer. Look.",
+        "    note: Zone 3 does not answer.",
+        "          what to do: Look.",
     ]
+
+
+def test_a_limit_is_told_once() -> None:
+    """Where the reason names the limits already, they are not listed again as codes."""
+    why = "more ink; held back by the largest step of one proposal (withheld 1.2 %)"
+    move = whole_proposal()["moves"][0] | {"why": why}
+    assert table(1, whole_proposal(moves=[move])).count("held back") == 1
+
+
+@pytest.mark.parametrize(
+    ("what", "facts", "said"),
+    [
+        ("outcome", {"unit": "u2", "result": "moved", "code": None}, "unit u2: moved"),
+        (
+            "outcome",
+            {"unit": "u2", "result": "lapsed", "code": "moved_by_hand"},
+            "unit u2: lapsed (moved by hand)",
+        ),
+        ("seen", {"unit": "u2"}, None),
+    ],
+)
+def test_what_the_terminal_says_of_events(what: str, facts: dict[str, Any], said: str | None) -> None:
+    """An outcome is one line in plain words; what the table shows already is not said again."""
+    assert heard(what, facts) == said
+
+
+def test_silence_of_the_service_is_told() -> None:
+    """Whoever decided and is not answered is told so, not left to guess."""
+    assert "did not answer" in (heard("no_answer", {"id": "d-1"}) or "")
 
 
 def test_table_without_a_reading() -> None:
@@ -133,6 +163,26 @@ async def test_line_without_a_number(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(operator_judges, "SETTLE_S", 0.0)
     terminal.judge.typed("y")
     assert (await only).card is Card.APPROVE
+
+
+def test_line_while_nothing_stands() -> None:
+    """A line without a number, typed while no proposal stands, is told so."""
+    terminal = Terminal()
+    terminal.judge.typed("y")
+    assert "no proposal stands now" in terminal.out.getvalue()
+
+
+@pytest.mark.parametrize("line", ["e 1 99=40", "e 1 8=out", "e 1 7=44 8=40"])
+async def test_edit_of_a_zone_that_is_not_moved(line: str) -> None:
+    """An edit of a zone that the proposal leaves alone is not sent; the zones that it moves are named."""
+    terminal = Terminal()
+    shown = terminal.show()
+    await asyncio.sleep(0)
+    terminal.judge.typed(line)
+    assert "expected one that this proposal moves: 7" in terminal.out.getvalue()
+    assert not shown.done()
+    terminal.judge.typed("e 1 7=44")
+    assert (await shown).change == ((7, 44.0),)
 
 
 async def test_proposal_that_is_gone() -> None:

@@ -7,9 +7,12 @@ from typing import Any
 
 import pytest
 
+from inksteward.bench.configuration import KEYS_AT_ONCE
 from inksteward.events import CommandEnded, CommandReleased, Ended, Ticked
 from inksteward.steward.codec import encode
 from inksteward.steward.feed import unresolved
+from inksteward_simulators.key_cabinet import parser
+from tests.guard_kit import UNIT
 from tests.steward.desk import TOO_DARK, Desk
 from tests.steward.samples import copied, fields, proposed_desk
 
@@ -102,8 +105,9 @@ def test_an_unknown_fate_counts_until_the_command_is_spent() -> None:
     desk, command = approved()
     lost(desk)
     spent = desk.state.units["u1"].unresolved[0].spent_mono_ms
-    full_travel_s = desk.state.config.press.units[0].full_travel_s if desk.state.config else 0.0
-    assert spent == desk.now_ms + command["valid_s"] * 1000 + round(full_travel_s * 1000)
+    assert desk.state.config is not None
+    drive_s = desk.state.config.press.units[0].drive_s(len(command["targets"]))
+    assert spent == desk.now_ms + command["valid_s"] * 1000 + round(drive_s * 1000)
     assert len(unresolved(desk.state.units["u1"])) == 1
     for at_ms, read_back, accepted in (
         (spent, True, False),
@@ -145,7 +149,8 @@ def test_an_unknown_fate_after_a_restart(now_ms: int | None) -> None:
     desk.start(instance="two", snapshot=snapshot)
     assert ends(desk) == [("failed", "fate_unknown")]
     assert desk.state.config is not None
-    full = command["valid_s"] * 1000 + round(desk.state.config.press.units[0].full_travel_s * 1000)
+    drive_s = desk.state.config.press.units[0].drive_s(len(command["targets"]))
+    full = command["valid_s"] * 1000 + round(drive_s * 1000)
     spent = desk.state.units["u1"].unresolved[0].spent_mono_ms
     assert spent - began == (full if now_ms else full - 1_000)
     for _ in range(20):
@@ -225,3 +230,28 @@ def test_an_opening_may_stand_while_the_press_does() -> None:
     assert {row["unit"] for row in desk.outcomes()} == {"u1"}
     assert {name for name, unit in desk.state.units.items() if unit.standing} == stands - {"u1"}
     desk.scan(TOO_DARK)
+
+
+@pytest.mark.parametrize(
+    ("zones", "at_once", "keys", "turns"),
+    [
+        (32, 32, 32, 1),
+        (32, 48, 32, 1),
+        (32, 8, 32, 4),
+        (32, 8, 2, 2),
+        (32, 8, 0, 1),
+        (33, 8, 33, 5),
+        (32, 1, 7, 7),
+    ],
+)
+def test_time_of_a_cabinet_that_drives_its_keys_in_groups(
+    zones: int, at_once: int, keys: int, turns: int
+) -> None:
+    """One travel for each group that may have to run after another: 32 keys, 8 at a time, are four travels."""
+    unit = replace(UNIT, zones=zones, keys_at_once=at_once)
+    assert unit.drive_s(keys) == turns * unit.full_travel_s
+
+
+def test_the_bench_believes_what_its_cabinet_does() -> None:
+    """The configuration of the bench has the groups of the simulated cabinet."""
+    assert parser().parse_args(["--link", "1"]).group == KEYS_AT_ONCE

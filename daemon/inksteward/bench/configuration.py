@@ -7,6 +7,8 @@ from typing import Any
 from inksteward_simulators.scenario_forms import Scenario, Unit
 
 UNCERTAINTY_UM = 3.0
+KEYS_AT_ONCE = 8
+"""The groups in which the simulated cabinet drives its keys."""
 
 
 def _unit(scenario: Scenario, unit: Unit) -> dict[str, Any]:
@@ -24,6 +26,7 @@ def _unit(scenario: Scenario, unit: Unit) -> dict[str, Any]:
         "drive": {
             "resolution_pct": 100.0 / drive.counts_per_travel,
             "full_travel_s": max(100.0 / drive.key_speed_pct_s / max(scenario.time_factor, 1.0), 0.5),
+            "keys_at_once": KEYS_AT_ONCE,
             "backlash_pct": round(backlash_pct, 3),
         },
         "calibration": {

@@ -126,6 +126,7 @@ def _unit(form: UnitForm, max_age_ms: int) -> Unit:
         min_gap_um=form.min_gap_um,
         resolution_pct=form.drive.resolution_pct,
         full_travel_s=form.drive.full_travel_s,
+        keys_at_once=form.drive.keys_at_once or form.zones,
         sweep=SweepRange(**form.sweep.model_dump()),
         train=RollerTrain(**form.train.model_dump()),
         limits_makeready=_limits(form.limits.makeready),

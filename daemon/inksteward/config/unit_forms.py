@@ -82,6 +82,7 @@ class DriveForm(Form):
 
     resolution_pct: Annotated[float, Field(ge=0.001, le=5)] = 0.25
     full_travel_s: Annotated[float, Field(ge=0.5, le=300)] = 20.0
+    keys_at_once: Annotated[int, Field(ge=1)] | None = None
     backlash_pct: Annotated[float, Field(ge=0, le=10)] = 1.5
     overshoot_pct: Annotated[float, Field(ge=0, le=10)] = 0.0
     overshoot_closes: bool = False

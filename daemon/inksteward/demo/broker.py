@@ -57,7 +57,7 @@ async def answers(port: int) -> bool:
 async def broker(url: str | None, out: Path) -> AsyncIterator[tuple[str, str]]:
     """A running broker: its address and what it is, for as long as the context lasts."""
     if url is not None:
-        yield url, "the broker that was named"
+        yield url, "the one that was named"
     elif mosquitto := shutil.which("mosquitto", path=os.environ.get("PATH", "") + ":/usr/sbin"):
         async with _mosquitto(mosquitto, out) as address:
             yield address, "mosquitto"

@@ -43,7 +43,7 @@ def _checks(plan: Plan, record: Record) -> list[tuple[str, bool, str]]:
     wanted = f"every zone in tolerance for three scans within {plan.sheets} sheets"
     reached = record.reached and record.reached_at is not None
     checks = [
-        ("goal", reached, f"{wanted}: {f'from sheet {record.reached_at}' if reached else 'no'}"),
+        ("goal", reached, f"{wanted}: {f'from sheet {record.reached_at}' if reached else 'not reached'}"),
         ("contacts", not contacts, f"blade and roller touched {len(contacts)} times"),
         ("outcomes", record.one_outcome_each, "every ended proposal has exactly one outcome"),
     ]

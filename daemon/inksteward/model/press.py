@@ -61,7 +61,7 @@ class Unit:
 
     ``gap_um_at`` tables live in ``calibration``; ``blade_nominal`` is the controller's expected five-diagonal
     coupling ``(own, first, second)`` of key openings on zone gaps. ``resolution_pct`` is the finest step of
-    a key drive, ``full_travel_s`` the time it takes from end to end.
+    a key drive, ``full_travel_s`` the time it takes from end to end, ``keys_at_once`` how many of them run together.
     """
 
     unit: str
@@ -74,6 +74,7 @@ class Unit:
     min_gap_um: float
     resolution_pct: float
     full_travel_s: float
+    keys_at_once: int
     sweep: SweepRange
     train: RollerTrain
     limits_makeready: Limits
@@ -85,6 +86,13 @@ class Unit:
     def __hash__(self) -> int:
         """By what tells units apart: tables and coupling would make every look-up as long as a calculation."""
         return hash((self.unit, self.zones, self.pitch_mm, self.blade))
+
+    def drive_s(self, keys: int) -> float:
+        """Time in seconds in which so many keys can each go from end to end: one group of ``keys_at_once`` after the
+        other. A cabinet may have its groups fixed, so a few keys may need as many turns as there are groups.
+        """
+        groups = -(-self.zones // self.keys_at_once)
+        return self.full_travel_s * max(1, min(keys, groups))
 
 
 @dataclass(frozen=True, slots=True)

@@ -101,8 +101,10 @@ def on_released(turn: Turn, event: CommandReleased) -> None:
 
 
 def spent_after_ms(command: dict[str, Any], unit: Unit) -> int:
-    """How long after its release a command may still be carried out: its validity and one whole travel."""
-    return int(command["valid_s"]) * 1000 + round(unit.full_travel_s * 1000)
+    """How long after its release a command may still be carried out: its validity and one whole travel of each group
+    of keys.
+    """
+    return int(command["valid_s"]) * 1000 + round(unit.drive_s(len(command["targets"])) * 1000)
 
 
 def on_refused(turn: Turn, event: CommandRefused) -> None:

@@ -204,7 +204,7 @@ def _command(
 ) -> None:
     """Approved: a command goes to the guard, which asks the interlock once more with fresh positions."""
     command, way_pct = _order(turn, unit, standing, position, moves)
-    wait = confirmation_deadline_ms(round(way_pct * 1000), unit.full_travel_s)
+    wait = confirmation_deadline_ms(round(way_pct * 1000), unit.drive_s(len(command["targets"])))
     pending = Pending(
         command=command,
         proposal_id=standing.payload["proposal_id"],
