@@ -39,7 +39,8 @@ demo: $(DEMO) ## run the simulated press with the service beside it (DEMO_ARGS="
 	$(VENV)/bin/inksteward demo $(DEMO_ARGS)
 
 test: $(DEV) ## run every test but the long ones (TEST_ARGS="...")
-	$(KEEP_BYTECODE) $(PY) -m pytest -m "not soak" -n $(WORKERS) --dist loadfile --no-loadscope-reorder $(TEST_ARGS)
+	$(KEEP_BYTECODE) $(PY) -m pytest -m "not soak" -n $(WORKERS) --dist loadfile --no-loadscope-reorder \
+		--ignore=tests/benchmarks/bench_control.py --ignore=tests/benchmarks/bench_scan_to_proposal.py $(TEST_ARGS)
 
 soak: $(DEV) $(FUZZ) ## run the long tests, then fuzz every parser
 	HYPOTHESIS_PROFILE=explore $(PY) -m pytest -m soak $(TEST_ARGS)

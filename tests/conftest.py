@@ -34,7 +34,6 @@ LONGEST = (
     "outside/test_rig_service.py",
     "service/test_killed.py",
     "outside/test_interlock_exhaustive.py",
-    "benchmarks/bench_scan_to_proposal.py",
     "demo/test_demo.py",
     "test_proof_loop.py",
     "service/test_command.py",

@@ -7,6 +7,7 @@ import shutil
 import subprocess
 import sys
 from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -47,6 +48,12 @@ def python_files(root: Path) -> list[Path]:
     return sorted(path for folder in SOURCE_FOLDERS for path in (root / folder).rglob("*.py"))
 
 
+@cache
+def tree_of(text: str) -> ast.Module:
+    """The text of a source file, parsed once."""
+    return ast.parse(text)
+
+
 def function_lines(node: ast.FunctionDef | ast.AsyncFunctionDef) -> int:
     """Lines from `def` to the last statement, without the docstring: a formula's source costs nothing."""
     assert node.end_lineno is not None
@@ -74,7 +81,7 @@ def oversized(root: Path) -> list[str]:
         text, name = path.read_text("utf-8"), path.relative_to(root)
         if (lines := len(text.splitlines())) > MAX_FILE_LINES:
             found.append(f"{name}: {lines} lines")
-        for node in functions(ast.parse(text)):
+        for node in functions(tree_of(text)):
             if (lines := function_lines(node)) > MAX_FUNCTION_LINES:
                 found.append(f"{name}: {node.name} is {lines} lines")
     return found
@@ -85,14 +92,14 @@ def untold_tests(root: Path) -> list[str]:
     return [
         f"{path.relative_to(root)}: {node.name}"
         for path in (root / "tests").rglob("test_*.py")
-        for node in functions(ast.parse(path.read_text("utf-8")))
+        for node in functions(tree_of(path.read_text("utf-8")))
         if node.name.startswith("test_") and ast.get_docstring(node) is None
     ]
 
 
 def imported(path: Path, package: str) -> Iterator[str]:
     """Full names of the modules that the file imports, at any depth of its code."""
-    for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+    for node in ast.walk(tree_of(path.read_text("utf-8"))):
         if isinstance(node, ast.Import):
             yield from (alias.name for alias in node.names)
         elif isinstance(node, ast.ImportFrom):

@@ -91,7 +91,7 @@ async def publish_all(heard: Probe, floor: Floor) -> None:
     await fence(heard)
 
 
-async def fence(heard: Probe, beside: str = "counter") -> None:
+async def fence(heard: Probe, beside: str = "counter", patience_s: float = PATIENCE_S) -> None:
     """Returns when the service has dealt with what was said before (but for scans, requests and positions). Decisions
     come to it over one connection and everything else over another: hence a word on each that is answered.
     """
@@ -103,7 +103,7 @@ async def fence(heard: Probe, beside: str = "counter") -> None:
         topics = {one["topic"] for one in heard.all("answer") if word in str(one["errors"])}
         return {"decision", beside} <= topics
 
-    await heard.until(answered)
+    await heard.until(answered, patience_s)
 
 
 async def standing(heard: Probe, floor: Floor, scans: int = 6) -> dict[str, Any]:
