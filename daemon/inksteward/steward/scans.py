@@ -257,7 +257,11 @@ def _publish(
     asides: list[Aside],
     notes: list[Note],
 ) -> None:
-    told = [note for result in results.values() for note in result.notes]
+    told = [
+        note.model_copy(update={"text": f"{name} {result.reading.ink}: {note.text}"})
+        for name, result in results.items()
+        for note in result.notes
+    ]
     reading = Reading(
         scan_id=scan.scan_id,
         sheet=sheet,
