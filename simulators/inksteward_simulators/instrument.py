@@ -2,10 +2,10 @@
 
 import random
 from collections.abc import Sequence
-from dataclasses import dataclass, field
-from typing import Any, Literal
+from dataclasses import dataclass, field, replace
+from typing import Any
 
-from inksteward_simulators.link_messages import PatchDensity
+from inksteward_simulators.link_messages import InstrumentFaults, PatchDensity, Turned
 
 NOISE_D = 0.0075
 """Repeatability of a strip reader on one patch, standard deviation. Common practice (0.005 to 0.01 D), no source."""
@@ -15,7 +15,7 @@ DIGITS = 3
 OUTLIERS = 0.004
 MISSED = 0.004
 
-Turned = Literal["no", "turned", "mirrored"]
+NOTHING_WRONG = InstrumentFaults()
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,19 +49,38 @@ class Densitometer:
     def __post_init__(self) -> None:
         self._dice = random.Random(self.seed)
 
-    def measure(self, true: Sequence[PatchDensity]) -> list[dict[str, Any]]:
-        """Patches of a contract scan, in order of x."""
+    def measure(
+        self, true: Sequence[PatchDensity], on: InstrumentFaults = NOTHING_WRONG
+    ) -> list[dict[str, Any]]:
+        """Patches of a contract scan, in order of x. `on`: faults on command, besides those of its own.
+
+        Dirt and missing patches belong to the sheet as it was pulled, so they turn with it.
+        """
+        faults = self.faults
+        if on.turned != "no":
+            faults = replace(faults, turned=on.turned)
+        if on.swapped is not None:
+            faults = replace(faults, swapped=on.swapped)
         read = list(true)
-        if self.faults.turned == "turned":
-            read = [_as_place(place, seen) for place, seen in zip(true, reversed(true), strict=True)]
-        elif self.faults.turned == "mirrored":
+        for dirt in on.dirty:
+            read[dirt.patch] = _dirty(read[dirt.patch], dirt.add_d)
+        there = [index not in on.missing for index in range(len(read))]
+        if faults.turned == "turned":
+            read = [_as_place(place, seen) for place, seen in zip(true, reversed(read), strict=True)]
+            there.reverse()
+        elif faults.turned == "mirrored":
             whole = true[0].x_mm + true[-1].x_mm
             read = [
-                patch.model_copy(update={"x_mm": round(whole - patch.x_mm, 3)}) for patch in reversed(true)
+                patch.model_copy(update={"x_mm": round(whole - patch.x_mm, 3)}) for patch in reversed(read)
             ]
-        return [self._patch(patch) for patch in read if self._dice.random() >= self.faults.dropped]
+            there.reverse()
+        seen = zip(read, there, strict=True)
+        return [self._patch(patch, faults) for patch, is_there in seen if is_there and self._kept(faults)]
 
-    def _patch(self, patch: PatchDensity) -> dict[str, Any]:
+    def _kept(self, faults: Faults) -> bool:
+        return self._dice.random() >= faults.dropped
+
+    def _patch(self, patch: PatchDensity, faults: Faults) -> dict[str, Any]:
         seen: dict[str, Any] = {
             "x_mm": patch.x_mm,
             "kind": patch.kind,
@@ -69,20 +88,20 @@ class Densitometer:
             "tone_pct": patch.tone_pct,
             "density": None,
         }
-        if self._dice.random() >= self.faults.missed:
-            seen["density"] = self._density(patch)
+        if self._dice.random() >= faults.missed:
+            seen["density"] = self._density(patch, faults)
         return seen
 
-    def _density(self, patch: PatchDensity) -> dict[str, float]:
+    def _density(self, patch: PatchDensity, faults: Faults) -> dict[str, float]:
         off = 0.0
-        if self._dice.random() < self.faults.outliers:
+        if self._dice.random() < faults.outliers:
             off = self._dice.choice((-1.0, 1.0)) * self._dice.uniform(0.15, 0.6)
         density = {
             name: round(max(true + off + self._error(name, patch), 0.0), DIGITS)
             for name, true in patch.density.items()
         }
-        if self.faults.swapped is not None:
-            one, other = self.faults.swapped
+        if faults.swapped is not None:
+            one, other = faults.swapped
             if one in density and other in density:
                 density[one], density[other] = density[other], density[one]
         return density
@@ -99,6 +118,10 @@ class Densitometer:
             )  # not from the stream: the same whatever was read before
             self._bias[name] = own.gauss(0.0, self.faults.bias_d)
         return self._bias[name]
+
+
+def _dirty(patch: PatchDensity, add_d: float) -> PatchDensity:
+    return patch.model_copy(update={"density": {name: d + add_d for name, d in patch.density.items()}})
 
 
 def _as_place(place: PatchDensity, seen: PatchDensity) -> PatchDensity:

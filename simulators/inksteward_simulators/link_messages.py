@@ -13,6 +13,7 @@ from pydantic import BaseModel, ConfigDict, Field
 Percent = Annotated[float, Field(ge=0.0, le=100.0)]
 Side = Literal["front", "back"]
 PatchKind = Literal["solid", "tint", "overprint", "grey", "paper"]
+Turned = Literal["no", "turned", "mirrored"]
 
 
 class Message(BaseModel):
@@ -82,13 +83,31 @@ class PatchDensity(Patch):
     density: dict[str, float]
 
 
+class DirtyPatch(Message):
+    """Dirt on one patch: its index in the reply, and what it adds to every filter (D)."""
+
+    patch: Annotated[int, Field(ge=0)]
+    add_d: float
+
+
+class InstrumentFaults(Message):
+    """What is wrong with the instrument that this side is read by. Patches are counted from 0 in the reply."""
+
+    dead: bool = False
+    dirty: tuple[DirtyPatch, ...] = ()
+    missing: tuple[Annotated[int, Field(ge=0)], ...] = ()
+    turned: Turned = "no"
+    swapped: tuple[str, str] | None = None
+
+
 class PullReply(Message):
-    """The patches of one sheet, in the order asked for."""
+    """The patches of one sheet, in the order asked for, and what the instrument is to do wrong with them."""
 
     run_id: str
     sheet: int
     side: Side
     patches: tuple[PatchDensity, ...]
+    instrument: InstrumentFaults = InstrumentFaults()
 
 
 class KeyTarget(Message):
@@ -177,28 +196,48 @@ class AdvanceRequest(Message):
 
 
 class FaultKind(StrEnum):
-    """What can be made to go wrong. The value's meaning and unit stand beside each."""
+    """What can be made to go wrong. What `value` and `name` mean stands beside each; others use neither."""
 
-    STUCK = "stuck"  # motor does not turn, encoder stands; value unused
-    SLIPPING = "slipping"  # motor and encoder turn, the blade does not follow; value unused
-    FREE = "free"  # ends stuck and slipping; value unused
+    # one key
+    STUCK = "stuck"  # motor does not turn, encoder stands
+    SLIPPING = "slipping"  # motor and encoder turn, the blade does not follow
+    FREE = "free"  # ends stuck and slipping
     LOST_REFERENCE = "lost_reference"  # read-back off by value, percent of travel
-    REFERENCED = "referenced"  # homed again: read-back right; value unused
+    REFERENCED = "referenced"  # homed again: read-back right
     ZERO_ERROR_UM = "zero_error_um"  # true gap minus nominal gap, um
+    # one unit
     WATER = "water"  # ln film lasting change on paper (negative: too much water)
+    WATER_LEVEL = "water_level"  # dampening set so many parts off right: 0.15 is 15 % more water
     TEMPERATURE = "temperature"  # ln film slow change of the feed
-    FEED = "feed"  # ln film step of the feed (ink batch, level in the fountain)
+    FEED = "feed"  # ln film step of the feed (ink batch)
     WASH = "wash"  # blanket wash: value is the dip in ln film (negative), recovers by itself
     TONING = "toning"  # density added to non-image areas, D
+    INK = "ink"  # name: the ink poured in; value: its share in the fountain (1 if none); its own name: right again
+    REFILL = "refill"  # fountain filled to this share of full (1 if none)
+    FEEDBACK_LOST = "feedback_lost"  # every encoder stands still and says that it has no reference
+    FEEDBACK = "feedback"  # encoders are back and homed
+    # one unit, or without a unit all of them
+    PAPER = "paper"  # rollers in full: name of the kind; lumped train: value, ln film step on paper
+    # the press
+    SPEED = "speed"  # press speed, sheets an hour
+    STOP = "stop"  # the press stops for so many seconds; motors run on
+    # the strip reader
+    INSTRUMENT_DEAD = "instrument_dead"  # sends no scans
+    INSTRUMENT_DIRTY = "instrument_dirty"  # the solid of this unit in this zone reads high by value, D
+    INSTRUMENT_MISSING = "instrument_missing"  # the solid of this unit in this zone is not in the scan
+    INSTRUMENT_REVERSED = "instrument_reversed"  # name: turned (if none) or mirrored
+    INSTRUMENT_FILTER = "instrument_filter"  # name: two filters exchanged, as in C=M
+    INSTRUMENT_OK = "instrument_ok"  # ends all faults of the instrument
 
 
 class FaultRequest(Message):
-    """Make something go wrong. ``zone`` is needed by the key faults and unused by the others."""
+    """Make something go wrong. What is needed besides the kind: `fault_plan.NEEDS`."""
 
-    unit: str
+    unit: str | None = None
     kind: FaultKind
     zone: Annotated[int, Field(ge=1)] | None = None
     value: float | None = None
+    name: Annotated[str, Field(min_length=1, max_length=64)] | None = None
 
 
 class ContactRecord(Message):

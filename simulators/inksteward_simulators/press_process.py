@@ -7,7 +7,7 @@ import json
 import signal
 import sys
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Coroutine
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any
@@ -15,11 +15,13 @@ from urllib.parse import unquote, urlsplit
 
 import aiomqtt
 
+from inksteward_simulators.fault_plan_wire import take_faults
 from inksteward_simulators.link import LinkServer
 from inksteward_simulators.press.desk import PressDesk
 from inksteward_simulators.press.press import Press
 from inksteward_simulators.press.reveal import fountain_turning
 from inksteward_simulators.scenario import ScenarioError, load_scenario
+from inksteward_simulators.tasks import stopped
 
 TICK_S = 0.04
 CATCH_UP_S = 5.0
@@ -42,7 +44,12 @@ class SheetClock:
         """Advance the press toward now; returns whether more is still owed."""
         owed_s = (self._monotonic() - self._start) * self._desk.time_factor - self._passed_s
         part_s = min(max(owed_s, 0.0), CATCH_UP_S)
-        if self._desk.press.advance(part_s):
+        press = self._desk.press
+        ran = press.printing
+        made = press.advance(part_s)
+        if press.printing != ran:  # it was halted for a time, or the halt is over
+            self._desk.changed.set()
+        if made or press.printing != ran:
             self._desk.printed()
         self._passed_s += part_s
         return owed_s > part_s
@@ -86,7 +93,7 @@ def broker_of(url: str) -> Broker:
 
 
 async def publish_counter(desk: PressDesk, broker: Broker, connected: asyncio.Event) -> None:
-    """Publish the counter for ever, connecting again whenever the broker was lost."""
+    """Publish the counter and take faults for ever, connecting again whenever the broker was lost."""
     topic = f"inksteward/v1/{desk.press.scenario.press}/counter"
     while True:
         client = aiomqtt.Client(
@@ -99,13 +106,22 @@ async def publish_counter(desk: PressDesk, broker: Broker, connected: asyncio.Ev
         )
         try:
             async with client:
-                connected.set()
-                await _count(desk, client, topic)
+                await _first_ended(_count(desk, client, topic), take_faults(desk, client, connected))
         except aiomqtt.MqttError as error:
             print(
                 f"broker {broker.host}:{broker.port}: {error}; next try in {RECONNECT_S:g} s", file=sys.stderr
             )
             await asyncio.sleep(RECONNECT_S)
+
+
+async def _first_ended(*parts: Coroutine[Any, Any, None]) -> None:
+    tasks = [asyncio.create_task(part) for part in parts]
+    try:
+        done, _ = await asyncio.wait(tasks, return_when=asyncio.FIRST_COMPLETED)
+        for task in done:
+            task.result()
+    finally:
+        await stopped(*tasks)
 
 
 async def _count(desk: PressDesk, client: aiomqtt.Client, topic: str) -> None:
@@ -166,7 +182,9 @@ def parser() -> argparse.ArgumentParser:
         "--link-port", type=int, default=0, help="loopback port of the bench link (default: any free)"
     )
     made.add_argument(
-        "--broker", default=None, help="mqtt://host:port for the counter (default: none is published)"
+        "--broker",
+        default=None,
+        help="mqtt://host:port for the counter, and for faults on command (default: none)",
     )
     made.add_argument(
         "--broker-wait-s", type=float, default=2.0, help="wait so long for the broker before `ready`"

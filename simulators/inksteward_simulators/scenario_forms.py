@@ -4,16 +4,23 @@ A scenario is what somebody who set up the press believes. What the press really
 by a seed (`press/truth.py`). Units are in the names; arrays run from zone 1 to zone n.
 """
 
-from typing import Annotated, Literal, Self
+from dataclasses import asdict
+from typing import Annotated, Any, Literal, Self
 
 from pydantic import AfterValidator, Field, model_validator
 
+from inksteward_simulators.fault_plan import INK_FILTERS, PlannedFault, check
 from inksteward_simulators.link_messages import Message, Patch, Percent, Side
+from inksteward_simulators.press.climate_form import Climate
+from inksteward_simulators.press.oscillation import lumped_kappa
+from inksteward_simulators.press.paper import PaperKind
+from inksteward_simulators.press.rollers import CELL_M, PLATE_CELLS, Make, lumped, plan_of
 
 Positive = Annotated[float, Field(gt=0.0)]
 NotNegative = Annotated[float, Field(ge=0.0)]
 Share = Annotated[float, Field(ge=0.0, lt=1.0)]
-FILTERS = ("C", "M", "Y", "K")
+FILTERS = INK_FILTERS
+PITCH_MM = 32.5
 
 
 def _rising(pair: tuple[float, float]) -> tuple[float, float]:
@@ -50,12 +57,23 @@ class Train(Message):
     delay_sheets: Annotated[int, Field(ge=0, le=50)] = 5
 
 
+class Inker(Message):
+    """Inkers in full, roller by roller (`press/rollers.py`), in place of the lumped train."""
+
+    make: Make = "middle"
+    stroke_mm: NotNegative = 20.0
+    """Swing of the oscillators from end to end."""
+    paper: PaperKind = "coated"
+
+
 class Drive(Message):
     """The key and sweep motors. Common practice, no source."""
 
     key_speed_pct_s: Positive = 6.0
     sweep_speed_pct_s: Positive = 8.0
     counts_per_travel: Annotated[int, Field(ge=100, le=65_535)] = 1000
+    stiction_pct: Annotated[float, Field(ge=0.0, le=20.0)] = 0.0
+    """A key motor that stands does not start for a way shorter than this."""
 
 
 class SpringBlade(Message):
@@ -112,7 +130,7 @@ class Unit(Message):
     ink: Annotated[str, Field(min_length=1, max_length=64)]
     side: Side = "front"
     zones: Annotated[int, Field(ge=2, le=64)]
-    pitch_mm: Positive = 32.5
+    pitch_mm: Positive = PITCH_MM
     first_edge_mm: float = 0.0
     blade: Literal["segmented", "spring"] = "segmented"
     blade_id: str = "blade-1"
@@ -178,13 +196,29 @@ class Scenario(Message):
     speed_sph: Annotated[float, Field(gt=0.0, le=30_000.0)] = 9_000.0
     time_factor: Annotated[float, Field(ge=0.0, le=1000.0)] = 1.0
     job: Job
+    inker: Inker | None = None
+    """None: each inker is the lumped `train`; else `train` is what the owner knows, by default what rollers come to."""
     train: Train = Train()
     drive: Drive = Drive()
     spring_blade: SpringBlade = SpringBlade()
     noise: Noise = Noise()
     spread: Spread = Spread()
     poor_start: PoorStart = PoorStart()
+    climate: Climate = Climate()
+    fault: tuple[PlannedFault, ...] = ()
+    """Faults by the sheet of the run; each is made once a run."""
     units: Annotated[tuple[Unit, ...], Field(min_length=1, max_length=12)]
+
+    @model_validator(mode="before")
+    @classmethod
+    def _train_of_the_inker(cls, data: Any) -> Any:
+        """Where rollers are named and no constants, the constants of those rollers."""
+        if not isinstance(data, dict) or data.get("inker") is None or "train" in data:
+            return data
+        inker = Inker.model_validate(data["inker"])
+        plan = plan_of(inker.make)
+        kappa = lumped_kappa(plan, inker.stroke_mm, PITCH_MM)
+        return data | {"train": asdict(lumped(plan)) | {"kappa": kappa, "travel_m": PLATE_CELLS * CELL_M}}
 
     @model_validator(mode="after")
     def _one_of_each(self) -> Self:
@@ -194,6 +228,15 @@ class Scenario(Message):
             raise ValueError(f"units = {names}: expected each name once")
         if len(set(inks)) != len(inks):
             raise ValueError(f"inks = {inks}: expected each ink once a side")
+        return self
+
+    @model_validator(mode="after")
+    def _faults_can_be_made(self) -> Self:
+        for number, fault in enumerate(self.fault):
+            try:
+                check(fault, self)
+            except ValueError as error:
+                raise ValueError(f"fault.{number}.{error}") from error
         return self
 
     def to_json(self) -> str:

@@ -51,6 +51,9 @@ class StripReader:
             pulled = await self.link.pull(self.patches, self.options.side)
             due = pulled.sheet + self.options.every_sheets
             await self._carried(pulled, round(dice.uniform(*carry) + dice.uniform(*read)))
+            if pulled.instrument.dead:
+                say("no_scan", run_id=pulled.run_id, sheet=pulled.sheet, text="the instrument is dead")
+                continue
             scan = self.schemas.check("scan", self._scan(pulled))
             await self.wire.send(scan)
             sent += 1
@@ -100,7 +103,7 @@ class StripReader:
                 "polarised": not options.unpolarised,
                 "paper_relative": not options.absolute,
             },
-            "patches": self.densitometer.measure(pulled.patches),
+            "patches": self.densitometer.measure(pulled.patches, pulled.instrument),
         }
 
 

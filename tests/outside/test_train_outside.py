@@ -22,6 +22,7 @@ NIPS = [
     (O2, F1), (O2, F2), (O3, F3), (O3, F4), (O1, R1), (O2, R2),
 ]  # fmt: skip
 FORMS = (F1, F2, F3, F4)
+ONE_SHEET = np.ones(1)
 
 
 def rollers(coverage: float) -> np.ndarray:
@@ -86,7 +87,7 @@ def test_step_response_of_the_simulated_train(coverage: float, lags: float) -> N
     tau = (form.s0_m + form.s1_m * coverage) / drain
     sheets = round(lags * tau)
     for _ in range(sheets):
-        train.step(np.array([20.0]), 50.0)
+        train.sheets(np.array([20.0]), ONE_SHEET, 50.0)
     settled = form.beta_ref_m * 20.0 / drain
     assert train.film_um[0] == pytest.approx(settled * -np.expm1(-sheets / tau), rel=1e-9)
     assert train.settled_film_um(np.array([20.0]), 50.0)[0] == pytest.approx(settled, rel=1e-12)
@@ -115,5 +116,5 @@ def test_sharing_zones_by_a_general_integrator() -> None:
     for metered in (np.array([10.0, 40.0, 20.0, 50.0]), np.array([12.0, 35.0, 30.0, 45.0])):
         film = solve_ivp(slope, (0.0, 80.0), film, args=(metered,), rtol=1e-10, atol=1e-12).y[:, -1]
         for _ in range(80):
-            train.step(metered, 50.0)
+            train.sheets(metered, ONE_SHEET, 50.0)
     assert train.film_um == pytest.approx(film, rel=1e-7)

@@ -12,6 +12,7 @@ GAIN = {0.02: 0.180493, 0.05: 0.140826, 0.10: 0.103072, 0.20: 0.067096, 0.30: 0.
 TAU = {0.02: 155.757, 0.05: 122.572, 0.10: 90.988, 0.20: 60.891, 0.30: 46.369, 0.50: 32.180, 0.80: 22.901,
        1.00: 19.561}  # fmt: skip
 REFERENCE_SWEEP = 50.0
+ONE_SHEET = np.ones(1)
 
 
 def even_train(coverage: float, kappa: float = 0.004) -> RollerTrain:
@@ -100,7 +101,7 @@ def test_step_is_the_equation_and_loses_no_ink() -> None:
     lag, fed_um = np.array([1.6, 1.0, 0.6, 1.2, 0.9]), np.array([8.0, 40.0, 12.0, 55.0, 10.0])
     train = RollerTrain(coverage, lag, 0.01, form)
     for _ in range(60):
-        train.step(fed_um, REFERENCE_SWEEP)
+        train.sheets(fed_um, ONE_SHEET, REFERENCE_SWEEP)
     film, (fed, back, printed) = integrate(train, form, coverage, fed_um, 60)
     np.testing.assert_allclose(train.film_um, film, rtol=1e-9)
     assert train.volume.sum() == pytest.approx(fed - back - printed, rel=1e-9)
@@ -121,7 +122,7 @@ def test_long_run_settles_where_it_should() -> None:
     fed_um = np.array([10.0, 30.0, 15.0, 40.0])
     for sweep_pct, sheets in ((50.0, 100), (30.0, 6000)):
         for _ in range(sheets):
-            train.step(fed_um, sweep_pct)
+            train.sheets(fed_um, ONE_SHEET, sweep_pct)
     np.testing.assert_allclose(train.film_um, train.settled_film_um(fed_um, 30.0), rtol=1e-9)
 
 
@@ -129,7 +130,7 @@ def test_no_sweep_feeds_nothing_and_takes_nothing_back() -> None:
     """With the sweep at 0 an inked train only loses what it prints, and a form without image keeps all."""
     train = RollerTrain(np.array([1e-12, 1e-12]), np.ones(2), 0.0, Train())
     train.volume = np.array([5.0, 7.0])
-    train.step(np.array([50.0, 50.0]), 0.0)
+    train.sheets(np.array([50.0, 50.0]), ONE_SHEET, 0.0)
     np.testing.assert_allclose(train.volume, [5.0, 7.0], rtol=1e-9)
 
 
@@ -146,4 +147,4 @@ def test_absurdly_fast_train_is_refused() -> None:
     """Constants that would empty the rollers within a sheet are refused in words instead of computed badly."""
     train = RollerTrain(np.full(3, 1.0), np.full(3, 0.01), 0.0, Train())
     with pytest.raises(ValueError, match="rates = 5"):
-        train.step(np.ones(3), REFERENCE_SWEEP)
+        train.sheets(np.ones(3), ONE_SHEET, REFERENCE_SWEEP)

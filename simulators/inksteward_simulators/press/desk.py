@@ -58,7 +58,10 @@ class PressDesk:
         number = asked.sheet
         sheet = _refusing(lambda: self.press.pull() if number is None else self.press.pulled(number))
         patches = tuple(_read(sheet, patch, asked.side) for patch in asked.patches)
-        return msg.PullReply(run_id=sheet.run_id, sheet=sheet.number, side=asked.side, patches=patches)
+        instrument = self.press.instrument.seen(self.press.units.values(), asked.patches, asked.side)
+        return msg.PullReply(
+            run_id=sheet.run_id, sheet=sheet.number, side=asked.side, patches=patches, instrument=instrument
+        )
 
     async def _drive(self, body: dict[str, Any]) -> msg.DriveReply:
         asked = parse(msg.DriveRequest, body)
@@ -109,9 +112,13 @@ class PressDesk:
         return msg.Nothing()
 
     async def _fault(self, body: dict[str, Any]) -> msg.Nothing:
-        asked = parse(msg.FaultRequest, body)
-        _refusing(lambda: faults.inject(self.press, asked))
+        self.fault(parse(msg.FaultRequest, body))
         return msg.Nothing()
+
+    def fault(self, asked: msg.FaultRequest) -> None:
+        """Make something go wrong; raises LinkError when this press cannot have it."""
+        _refusing(lambda: faults.inject(self.press, asked))
+        self.changed.set()
 
     async def _advance(self, body: dict[str, Any]) -> msg.State:
         asked = parse(msg.AdvanceRequest, body)

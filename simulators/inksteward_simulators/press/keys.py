@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from inksteward_simulators.press.arrays import Array
 
+ROUNDING_PCT = 1e-9
 STANDING_S = 1e-9
 """Less than this is rounding, not motion."""
 
@@ -26,18 +27,26 @@ class KeyMotors:
     """All keys of a unit (or one sweep drive as a bank of one)."""
 
     def __init__(
-        self, start_pct: Array, speed_pct_s: float, counts_per_travel: int, backlash_pct: Array
+        self,
+        start_pct: Array,
+        speed_pct_s: float,
+        counts_per_travel: int,
+        backlash_pct: Array,
+        stiction_pct: float = 0.0,
     ) -> None:
         keys = len(start_pct)
         self.speed_pct_s = speed_pct_s
         self.counts_per_travel = counts_per_travel
         self.backlash_pct = backlash_pct
+        self._stiction_pct = stiction_pct
         self.shaft_pct = self._quantise(start_pct)
         self.screw_pct = self.shaft_pct.copy()
         self.offset_pct = np.zeros(keys)
         self.referenced = np.ones(keys, dtype=np.bool_)
         self.stuck = np.zeros(keys, dtype=np.bool_)
         self.slipping = np.zeros(keys, dtype=np.bool_)
+        self._blind = np.zeros(keys, dtype=np.bool_)
+        self._last_counts = np.zeros(keys, dtype=np.int64)
         self._from = self.shaft_pct.copy()
         self._via = self.shaft_pct.copy()
         self._to = self.shaft_pct.copy()
@@ -48,10 +57,15 @@ class KeyMotors:
         counts: Array = np.rint(pct / 100.0 * self.counts_per_travel)
         return counts * (100.0 / self.counts_per_travel)
 
+    @property
+    def _least_way_pct(self) -> float:
+        """A way of exactly the stiction starts, however it is rounded."""
+        return self._stiction_pct - ROUNDING_PCT
+
     def counts(self) -> NDArray[np.int64]:
         """Encoder counts; 0 is closed, `counts_per_travel` fully open."""
         raw = np.rint((self.shaft_pct + self.offset_pct) / 100.0 * self.counts_per_travel)
-        return raw.astype(np.int64)
+        return np.where(self._blind, self._last_counts, raw.astype(np.int64))
 
     def opening_pct(self) -> Array:
         """What the encoders say, in percent of travel."""
@@ -71,14 +85,23 @@ class KeyMotors:
         """Send keys (counted from 0) to encoder percents, each rounded to a count.
 
         `take_up_pct` sends a key that opens that much too far and lets it come back, so that its last
-        motion closes. A stuck key accepts the command and does not turn.
+        motion closes. A stuck key accepts the command and does not turn, and so does one that stands when its
+        way, or the first leg of it, is shorter than the stiction.
         """
+        standing = ~self.moving() if self._stiction_pct > 0.0 else None
         for key, to_pct in targets.items():
             wanted = float(self._quantise(np.array(to_pct))) - self.offset_pct[key]
             goal = float(np.clip(wanted, 0.0, 100.0))  # end stops
             goal = float(self.shaft_pct[key]) if self.stuck[key] else goal
             opens = goal > self.shaft_pct[key]
-            self._via[key] = min(goal + take_up_pct, 100.0) if opens else goal
+            via = min(goal + take_up_pct, 100.0) if opens else goal
+            if (
+                standing is not None
+                and standing[key]
+                and abs(via - self.shaft_pct[key]) < self._least_way_pct
+            ):
+                via = goal = float(self.shaft_pct[key])
+            self._via[key] = via
             self._from[key], self._to[key] = self.shaft_pct[key], goal
             self._begun_s[key] = self._now_s
 
@@ -92,6 +115,29 @@ class KeyMotors:
         self.stuck[key] = True
         for path in (self._from, self._via, self._to):
             path[key] = self.shaft_pct[key]
+
+    def free_stuck(self, key: int) -> None:
+        """This key turns again when it is told to."""
+        self.stuck[key] = False
+
+    def stop_slipping(self, key: int) -> None:
+        """The blade follows this key again."""
+        self.slipping[key] = False
+
+    def home(self, key: int) -> None:
+        """This key was homed: it has its reference and reads right."""
+        self.referenced[key], self.offset_pct[key], self._blind[key] = True, 0.0, False
+
+    def home_all(self) -> None:
+        """Every key was homed."""
+        for key in range(len(self.referenced)):
+            self.home(key)
+
+    def lose_feedback(self) -> None:
+        """Encoders stay at what they said last, and say that they have no reference. Motors still turn."""
+        self._last_counts = self.counts()
+        self._blind[:] = True
+        self.referenced[:] = False
 
     def advance(self, seconds: float, finest_pct: float) -> Array:
         """Let time pass. Returns the screws on the way, shape (samples, keys), the last row being the end.

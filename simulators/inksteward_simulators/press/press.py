@@ -8,13 +8,15 @@ Usable without any event loop::
     press.pull().density_at("u2", 210.0)
 """
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 
 import numpy as np
 
-from inksteward_simulators.link_messages import Side
-from inksteward_simulators.press.colour import ABSORPTION
+from inksteward_simulators.link_messages import FaultRequest, Side
 from inksteward_simulators.press.contacts import Contact
+from inksteward_simulators.press.fault_timer import FaultTimer
+from inksteward_simulators.press.faults import inject
+from inksteward_simulators.press.instrument_state import InstrumentState
 from inksteward_simulators.press.sheet import PrintedInk, Sheet
 from inksteward_simulators.press.truth import Truth, draw_truth
 from inksteward_simulators.press.unit import PressUnit
@@ -48,6 +50,7 @@ class Press:
         self._due = 0.0
         self._runs = 0
         self._stood_s = 0.0
+        self._halted_s: float | None = None
         self._ever_printed = False
         self._pulled: dict[int, Sheet] = {}
         pairs = zip(scenario.units, self.truth.units, strict=True)
@@ -55,6 +58,12 @@ class Press:
             unit.unit: PressUnit(scenario, unit, truth_of_it, (self.truth.seed, index), self._where)
             for index, (unit, truth_of_it) in enumerate(pairs)
         }
+        self.instrument = InstrumentState()
+        self._planned = FaultTimer(scenario.fault)
+        self._planned.begin(self._make)
+
+    def _make(self, fault: FaultRequest) -> Callable[[], None]:
+        return inject(self, fault)
 
     def _where(self) -> tuple[str, int, float]:
         return self.run_id, self.sheet, self.time_s
@@ -74,57 +83,105 @@ class Press:
     # --- time -------------------------------------------------------------------------------------
 
     def step(self, sheets: int) -> None:
-        """Print `sheets` impressions. Raises ValueError when the press stands or `sheets` is negative."""
-        if sheets < 0 or not self.printing:
+        """Print `sheets` impressions; a press that was halted for a time stands it out first.
+
+        Raises ValueError when the press stands or `sheets` is negative.
+        """
+        if sheets < 0 or not (self.printing or self._halted_s is not None):
             raise ValueError(
                 f"sheets = {sheets}: expected 0 or more, on a press that is printing ({self.printing})"
             )
-        for _ in range(sheets):
+        while sheets:
+            self._stand_out(float("inf"))
             self._pass(3600.0 / self.speed_sph * (1.0 - self._due))
-            self._impression()
+            if not self._impression():
+                continue
+            sheets -= 1
+            free = min(sheets, self._planned.next_sheet - self.sheet - 1)
+            if free and not any(unit.moving for unit in self.units.values()):
+                self._run_on(free)
+                sheets -= free
+
+    def _run_on(self, sheets: int) -> None:
+        """Print with every motor at rest and no planned fault due."""
+        per_sheet_s = 3600.0 / self.speed_sph
+        for _ in range(sheets):
+            self.time_s += per_sheet_s
+        self.sheet += sheets
+        for unit in self.units.values():
+            unit.print_sheets(sheets, per_sheet_s, self.speed_sph)
 
     def advance(self, seconds: float) -> int:
         """Let press time pass, printing or not; returns the impressions made. Fractions of a sheet are kept."""
         if not seconds >= 0.0:
             raise ValueError(f"seconds = {seconds!r}: expected 0 or more")
-        if not self.printing:
-            self._stood_s += seconds
-            self._pass(seconds)
-            return 0
-        per_sheet_s, made = 3600.0 / self.speed_sph, 0
-        while seconds >= (to_next_s := per_sheet_s * (1.0 - self._due)):
+        made = 0
+        while True:
+            seconds = self._stand_out(seconds)
+            if not self.printing:
+                return made
+            per_sheet_s = 3600.0 / self.speed_sph
+            to_next_s = per_sheet_s * (1.0 - self._due)
+            if seconds < to_next_s:
+                self._pass(seconds)
+                self._due += seconds / per_sheet_s
+                return made
             self._pass(to_next_s)
-            self._impression()
             seconds -= to_next_s
-            made += 1
-        self._pass(seconds)
-        self._due += seconds / per_sheet_s
-        return made
+            made += self._impression()
+
+    def _stand_out(self, seconds: float) -> float:
+        """Stand for up to so many seconds, if the press stands; it starts when a halt is over. Returns what is left."""
+        if self.printing:
+            return seconds
+        stands_s = seconds if self._halted_s is None else min(seconds, self._halted_s)
+        self._stood_s += stands_s
+        self._pass(stands_s)
+        if self._halted_s is not None:
+            self._halted_s -= stands_s
+            if self._halted_s <= 0.0:
+                self.start()
+        return seconds - stands_s
 
     def _pass(self, seconds: float) -> None:
         self.time_s += seconds
+        speed_sph = self.speed_sph if self.printing else 0.0
         for unit in self.units.values():
             unit.move(seconds)
+            unit.climate.pass_time(seconds, speed_sph)
 
-    def _impression(self) -> None:
+    def _impression(self) -> bool:
+        """Print the sheet that is due, under the faults planned for it; False if one of them stops the press."""
         self._due = 0.0
+        if self.sheet + 1 >= self._planned.next_sheet:
+            self._planned.reach(self.sheet + 1, self._make)
+            if not self.printing:
+                return False
         self.sheet += 1
         self._ever_printed = True
         for unit in self.units.values():
-            unit.print_sheet()
+            unit.print_sheets(1, 0.0, self.speed_sph)
+        return True
 
     # --- running ----------------------------------------------------------------------------------
 
     def stop(self) -> None:
         """Throw off the impression: no sheets, no feed; key motors still work."""
-        self.printing = False
+        self.printing, self._halted_s = False, None
+
+    def halt(self, seconds: float) -> None:
+        """Stop, and start again by itself after so much press time. Raises ValueError on a press that stands."""
+        if not self.printing:
+            raise ValueError("printing = False: expected a press that is printing, to stop it")
+        self.stop()
+        self._halted_s = seconds
 
     def start(self) -> None:
         """Print. After a stop the first sheets are not like the last ones were."""
         if not self.printing and self._ever_printed and self._stood_s > SHORT_STOP_S:
             for unit in self.units.values():
-                unit.disturbance.restart(self._stood_s)
-        self.printing, self._stood_s = True, 0.0
+                unit.restart(self._stood_s)
+        self.printing, self._stood_s, self._halted_s = True, 0.0, None
 
     def new_run(self, run_id: str, *, washed: bool = True) -> None:
         """Begin a run: sheets count from 0 again, keys stay, rollers are empty if `washed`."""
@@ -135,6 +192,7 @@ class Press:
             self._ever_printed = False
             for unit in self.units.values():
                 unit.wash_up()
+        self._planned.begin(self._make)
 
     def set_speed(self, speed_sph: float) -> None:
         """Change the press speed; the fountain roller follows it."""
@@ -182,7 +240,7 @@ class Press:
             inks = {(u.form.side, u.form.ink): self._printed(u, k) for k, u in enumerate(self.units.values())}
             paper: dict[Side, float] = {"front": 0.0, "back": 0.0}
             for unit in self.units.values():
-                paper[unit.form.side] += unit.disturbance.toning_d
+                paper[unit.form.side] += unit.toning_d
             self._pulled[self.sheet] = Sheet(self.run_id, self.sheet, inks, paper)
             while len(self._pulled) > KEPT_SHEETS:
                 del self._pulled[next(iter(self._pulled))]
@@ -205,8 +263,7 @@ class Press:
         error_d = noise.sheet_sigma_d * (COMMON_SHARE * float(rng.standard_normal()) + own) + ripple_d
         error_d = error_d * np.minimum(unit.density(film_um) / FULL_NOISE_D, 1.0)
         form = unit.form
-        absorption = form.absorption or ABSORPTION[form.ink]
-        constants = (unit.truth.d_inf, unit.truth.m, absorption, form.first_edge_mm, form.pitch_mm)
+        constants = (unit.truth.d_inf, unit.truth.m, unit.ink.absorption, form.first_edge_mm, form.pitch_mm)
         return PrintedInk(form.unit, form.ink, film_um, error_d, *constants)
 
 

@@ -53,17 +53,41 @@ class RollerTrain:
         """Ductor feed per sheet at this sweep."""
         return self._train.beta_ref_m * sweep_pct / self._train.sweep_ref_pct
 
-    def step(self, metered_um: Array, sweep_pct: float) -> None:
-        """Print one sheet with the metered film and the sweep held during it."""
+    def sheets(self, metered_um: Array, factor: Array, sweep_pct: float) -> Array:
+        """Print one sheet for each ``factor`` on the metered film, the sweep held; films of shape (sheets, zones)."""
         if sweep_pct != self._sweep_pct:
             self._factor(sweep_pct)
-        self.volume = self._keep @ self.volume + self._take @ metered_um
+        films = np.empty((len(factor), len(metered_um)))
+        for sheet, times in enumerate(factor):
+            self.volume = self._keep @ self.volume + self._take @ (metered_um * times)
+            films[sheet] = self.film_um
+        return films
+
+    def wash_blanket(self) -> None:
+        """Rollers, plate and blanket are one here: nothing that a blanket wash takes away is told apart."""
+
+    def level(self, turns: int) -> None:
+        """Ink is even in a zone already."""
 
     def settled_film_um(self, metered_um: Array, sweep_pct: float) -> Array:
         """Film after infinitely many sheets under these settings."""
         fed = self.beta_m(sweep_pct) * metered_um
         volume: Array = np.linalg.solve(-self._rates(sweep_pct), fed)
         return volume / self.storage_m
+
+    def film_step(self, sweep_pct: float) -> Array:
+        """K of ``y(s + 1) = K y(s) + (I - K) v`` with y the film printed and v the settled film, (zones, zones)."""
+        if sweep_pct != self._sweep_pct:
+            self._factor(sweep_pct)
+        kept: Array = self._keep * self.storage_m[None, :] / self.storage_m[:, None]
+        return kept
+
+    def film_map(self, sweep_pct: float) -> Array:
+        """Settled film (um) of each zone per um of film metered in each, (zones, zones)."""
+        map_um: Array = np.linalg.inv(-self._rates(sweep_pct)) * (
+            self.beta_m(sweep_pct) / self.storage_m[:, None]
+        )
+        return map_um
 
     def tau_sheets(self, sweep_pct: float) -> Array:
         """Lag of each zone by itself, in sheets."""
