@@ -65,7 +65,7 @@ def rival(seed: int, gains: Gains | None) -> Run:
     pace = Pace()
     units = parse(configuration(MAKEREADY), "bench").press.units
     loop = FixedGainLoop(MAKEREADY, units, seed=seed, gains=gains, pace=pace)
-    loop.run(SHEETS, enough=False)
+    loop.run(SHEETS)
     return judged(loop.out_share, pace)
 
 

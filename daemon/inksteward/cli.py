@@ -24,6 +24,7 @@ COMMANDS = {
         "add_schemas",
         "write the contract's JSON Schemas and its AsyncAPI document",
     ),
+    "bench": ("inksteward.bench.command", "add_bench", "controllers beside each other on simulated presses"),
     "demo": ("inksteward.demo.command", "add_demo", "a simulated press with the service beside it"),
 }
 USAGE = 2

@@ -102,7 +102,7 @@ def compared(name: str, seed: int) -> list[tuple[int | None, float, int]]:
     no_gains: Gains | None = None
     for gains in (TUNED, no_gains):
         rival = FixedGainLoop(scenario, units, seed=seed, gains=gains)
-        rival.run(SHEETS, enough=False)
+        rival.run(SHEETS)
         rows.append((*figures(rival.out_share), rival.moved_keys))
     return rows
 

@@ -108,3 +108,26 @@ def test_waiting_begins_at_the_sheet_of_now() -> None:
     case = situation(usual(), now_ln=-0.6)
     then = sheets_until_inside(case, (0,))
     assert sheets_until_inside(replace(case, sheet_now=150.0), (0,)) == then - 50
+
+
+SHORT, OVER = -2.0, 0.9
+"""So far from its level (natural log of film) a zone at 30 % coverage is outside for more than 85 sheets."""
+
+
+@pytest.mark.parametrize(
+    ("now_ln", "off_ln", "interval", "late"),
+    [
+        (SHORT, 0.0, 60.0, True),
+        (OVER, 0.0, 60.0, True),
+        (SHORT, 0.0, 400.0, False),  # it is inside long before anybody can act again
+        (-0.05, 0.0, 60.0, False),  # it is inside already
+        (SHORT, -0.4, 60.0, False),  # it will not come in by itself: an error of where it settles
+    ],
+)
+def test_a_zone_that_comes_in_late(now_ln: float, off_ln: float, interval: float, late: bool) -> None:
+    """Late is a zone that settles inside its tolerance and is outside to the same side both when a move made now shows
+    and when the next correction can act."""
+    case = situation(
+        usual(), now_ln=[now_ln] + [0.0] * 7, off_ln=[off_ln] + [0.0] * 7, interval_sheets=interval
+    )
+    assert forecast(case).late == (late,) + (False,) * 7

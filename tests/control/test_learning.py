@@ -227,3 +227,17 @@ def test_a_saturated_zone_that_reads_pale(
         estimate, _ = update(new_sheet(estimate, PRIORS), patches, CYAN, PRIORS)
         assert np.isfinite(estimate.mean).all()
         assert np.linalg.eigvalsh(estimate.cov).min() > -1e-9
+
+
+def test_a_zone_that_is_believed_at_the_second_look_settles_elsewhere_too() -> None:
+    """A film that is not where it was expected is most likely on its way to another end: of the change that is believed
+    at the second look at least half goes into the zone's gain, and none into another zone's."""
+    good, _ = update(settled_run(), tuple(at_zone(z, 1.40, index=z) for z in range(8)), CYAN, PRIORS)
+    odd = at_zone(3, seen(good, 3) - 0.20, index=3)
+    first, _ = update(good, (odd,), CYAN, PRIORS)
+    second, _ = update(new_sheet(first, PRIORS), (odd,), CYAN, PRIORS)
+    film_ln = math.log(second.film_um[3] / good.film_um[3])
+    gain_ln = second.ln_gain - good.ln_gain
+    assert film_ln < -0.2
+    assert 0.5 <= gain_ln[3] / film_ln <= 1.2
+    assert np.abs(np.delete(gain_ln, 3)).max() < 0.1 * abs(gain_ln[3])

@@ -39,7 +39,7 @@ def test_not_inked_is_told_apart_from_unread(why: SetAside | None, code: LeftCod
 
 def test_a_saturated_zone_that_waits_for_the_next_scan() -> None:
     """A saturated zone that is out by no more than noise says that it is saturated; the unit waits for noise."""
-    case = situation(UNIT, off_ln=[0.0, 0.0, 0.3] + [0.0] * 5, sigma_ln=0.3)
+    case = situation(UNIT, off_ln=[0.0, 0.0, 0.3] + [0.0] * 5, sigma_ln=0.6)
     worked = work_out(replace(case, extreme=extreme(SetAside.SATURATED)))
     assert told(worked, 3).code is LeftCode.SATURATED
     assert "saturated" in told(worked, 3).text

@@ -13,7 +13,7 @@ from inksteward.control.pi import MAX_LN_STEP, Error, interval_ratio, significan
 LAGS = st.floats(5.0, 500.0)
 SHARES = st.floats(0.05, 2.0)
 INTERVALS = st.floats(1.0, 1000.0)
-ON = np.array([True])
+ON, OFF = np.array([True]), np.zeros(2, dtype=bool)
 
 
 def ratio_of(horizon: float, wanted: float, lag: float) -> float:
@@ -21,10 +21,14 @@ def ratio_of(horizon: float, wanted: float, lag: float) -> float:
     return float(interval_ratio(horizon, np.array([wanted]), np.array([lag]))[0])
 
 
-def error_of(then: float, settled: float, lag: float = 60.0, width: float = 0.05) -> Error:
+def error_of(
+    then: float, settled: float, lag: float = 60.0, width: float = 0.05, *, late: bool = False
+) -> Error:
     """One zone with its aim at a film of 1 um."""
-    films = (then, settled, 1.0, 1.0 - width, 1.0 + width, lag)
-    return Error(*(np.array([film]) for film in films))
+    then_um, settled_um, aim, low, high, lags = (
+        np.array([value]) for value in (then, settled, 1.0, 1.0 - width, 1.0 + width, lag)
+    )
+    return Error(then_um, settled_um, aim, low, high, lags, np.array([late]))
 
 
 def wished(error: Error, horizon: float = 100.0, gain: float = 1.0, **settings: object) -> float:
@@ -178,7 +182,24 @@ def test_reversed_zone_moves_half() -> None:
 def test_zones_that_do_not_act_wish_nothing() -> None:
     """A zone whose error does not count has a wish of exactly 0."""
     films = np.array([0.8, 0.8])
-    error = Error(films, films, np.ones(2), 0.95 * np.ones(2), 1.05 * np.ones(2), np.array([60.0, 60.0]))
+    error = Error(
+        films,
+        films,
+        np.ones(2),
+        0.95 * np.ones(2),
+        1.05 * np.ones(2),
+        np.array([60.0, 60.0]),
+        np.zeros(2, dtype=bool),
+    )
     got = wish(error, 100.0, np.array([True, False]), np.ones(2), ControlSettings())
     assert got[0] > 0.0
     assert got[1] == 0.0
+
+
+def test_a_late_zone_wishes_past_its_aim() -> None:
+    """A film that is far short of its aim and settles on it wants no more, but where it would come in late; there it
+    wants what brings the closed loop to the lag wanted (worked by hand: R = (1 - e^-2)/(1 - e^-1) = 1.36788)."""
+    assert wished(error_of(0.6, 1.001, lag=100.0)) == pytest.approx(-math.log(1.001), rel=1e-9)
+    late = error_of(0.6, 1.001, lag=100.0, late=True)
+    assert wished(late, lambda_share=0.5) == pytest.approx(math.log((0.6 + 1.367879 * 0.4) / 1.001), abs=1e-6)
+    assert wished(error_of(1.4, 1.0, lag=100.0, late=True), lambda_share=0.5) < 0.0

@@ -9,8 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from inksteward.control.numerics import Array
-from inksteward.control.plant import BAR_COVERAGE, blade_matrix, plant, product
-from inksteward.control.plant import _solve_tridiagonal as solve_tridiagonal
+from inksteward.control.plant import BAR_COVERAGE, Tridiagonal, blade_matrix, plant, product
 from inksteward.model import Unit
 from tests.control.situations import each, unit_of, usual
 
@@ -96,7 +95,7 @@ def test_tridiagonal_solver_against_a_dense_one(n: int, seed: int) -> None:
     diagonal = np.abs(lower) + np.abs(upper) + rng.uniform(0.1, 2.0, n)
     right = rng.uniform(-1, 1, (n, 3))
     dense = np.diag(diagonal) + np.diag(lower[1:], -1) + np.diag(upper[:-1], 1)
-    assert solve_tridiagonal(lower, diagonal, upper, right) == pytest.approx(
+    assert Tridiagonal(lower, diagonal, upper).solved(right) == pytest.approx(
         np.linalg.solve(dense, right), rel=1e-10, abs=1e-12
     )
 
@@ -157,3 +156,43 @@ def test_product_adds_in_the_order_of_the_keys(rows: int, columns: int) -> None:
     for j in range(columns):
         total = total + matrix[:, j] * vector[j]
     assert product(matrix, vector).tobytes() == total.tobytes()
+
+
+@pytest.mark.parametrize(("beta_m", "gain", "tau"), [(0.005, 0.020787, 58.14), (0.03, 0.076302, 35.57)])
+def test_the_sweep_changes_lag_and_gain(beta_m: float, gain: float, tau: float) -> None:
+    """Ductor feed goes with the sweep, and with it, at 30 % coverage, film per film metered and lag: values of the
+    closed form of the one-capacitance train, worked out independently of this code."""
+    unit = alone()
+    train, ratio = unit.train, beta_m / unit.train.beta_m
+    model = plant(unit, each(0.3 - BAR_COVERAGE, 8), ratio * unit.sweep.reference_pct)
+    assert (train.image_m, train.c0, train.s0_m) == (0.7, 4.5, 12.87)
+    assert np.diag(model.interaction) / train.metering == pytest.approx(gain, abs=1e-6)
+    assert model.tau_sheets == pytest.approx(tau, abs=0.005)
+
+
+@given(COVERAGES, st.floats(5.0, 100.0))
+def test_lag_of_filling_leaves_the_area_as_it_is(coverage: list[float], sweep_pct: float) -> None:
+    """From empty rollers the film that is missing, added up over all sheets, is settled film times that lag: against a
+    dense solve of the zones' mass balance, S dy/dn = T (y_settled - y)."""
+    unit = usual()
+    train, model = unit.train, plant(unit, tuple(coverage), sweep_pct)
+    a = np.array(coverage) + BAR_COVERAGE
+    beta_m = train.beta_m * sweep_pct / unit.sweep.reference_pct
+    stored = train.s0_m + train.s1_m * a
+    drain = a * train.image_m + beta_m * (train.c0 + train.c1 * a)
+    apart = np.diff(np.eye(8), axis=0)
+    balance = np.diag(drain) + apart.T @ apart * (train.kappa * stored)[None, :]
+    film = model.unit_film(np.linspace(20.0, 150.0, 8), sweep_pct)
+    area = np.linalg.solve(balance, stored * film)
+    assert model.lag_sheets(film) == pytest.approx(area / film, rel=1e-9)
+
+
+def test_a_light_zone_beside_heavy_ones_fills_sooner() -> None:
+    """Zones lend each other ink; where all are alike nobody gains."""
+    alike = plant(usual(), each(0.3, 8))
+    film = alike.unit_film(np.full(8, 60.0), 50.0)
+    assert alike.lag_sheets(film) == pytest.approx(alike.tau_sheets, rel=1e-9)
+    mixed = plant(usual(), (0.5, 0.5, 0.5, 0.03, 0.5, 0.5, 0.5, 0.5))
+    lag = mixed.lag_sheets(mixed.unit_film(np.full(8, 60.0), 50.0))
+    assert lag[3] < 0.9 * mixed.tau_sheets[3]
+    assert lag[2] > mixed.tau_sheets[2]

@@ -17,7 +17,7 @@ from tests.steward.samples import copied, decision_on, fields, proposed_desk, re
 
 @lru_cache(maxsize=4)
 def _standing(blade: str, resolution_pct: float) -> Desk:
-    at, swept = (60.0, 5.5) if blade == "spring" else (30.0, 22.0)
+    at, swept = (60.0, 7.5) if blade == "spring" else (30.0, 22.0)
     desk = Desk(
         two_units(8, blade),
         tables={"drive": {"resolution_pct": resolution_pct}, "sweep": {"resolution_pct": resolution_pct}},

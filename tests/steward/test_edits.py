@@ -31,6 +31,7 @@ def _proposed(blade: str, limits: tuple[tuple[str, float], ...]) -> Desk:
         two_units(zones, blade),
         tables={"limits": {"makeready": narrow, "run": narrow}},
         opening={"u1": [at] * zones, "u2": [at] * zones},
+        sweep=dict.fromkeys(("u1", "u2"), 6.5 if blade == "spring" else 22.0),
     ).ready()
     proposed_after(desk, {"K": density, "C": 1.4}, lambda made: len(made["moves"]) >= 4 and not made["sweep"])
     return desk

@@ -71,7 +71,7 @@ def test_trap_down_with_solids_right_is_no_key_fault(drop: float, down: bool) ->
     assert why_not(desk, "u1") != "not_a_key_fault"
     if down:
         assert told(desk) == [
-            f"C lies down worse on K: trap {90.0 - drop:.0f} %, in this run it was 90 %, "
+            f"u2 C: C lies down worse on K: trap {90.0 - drop:.0f} %, in this run it was 90 %, "
             "while the solids of both are on aim"
         ]
 
@@ -291,7 +291,7 @@ def test_a_healthy_press_is_not_suspected_and_a_fall_is_found(
     monkeypatch.setattr(colour, "TRAP", 0.60)
     floor.run(150)
     notes = [note["text"] for note in floor.ledger.readings[-1]["notes"] if note["code"] == "trap_down"]
-    assert [text.split(":")[0] for text in notes] == [
+    assert [text.split(":")[1].strip() for text in notes] == [
         "M lies down worse on C",
         "Y lies down worse on C",
         "Y lies down worse on M",

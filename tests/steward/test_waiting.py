@@ -127,16 +127,15 @@ def test_one_zone_that_should_be_in_by_now() -> None:
     assert wait_for_film(replace(case, measured=(1.40, None, *[1.40] * 6))) == []
 
 
-@pytest.mark.parametrize("seed", [1, 2])
-def test_the_advice_comes_true(seed: int) -> None:
-    """On the simulated press, scanned every 20 sheets: at the sheet that the advice names the zones that it names are
-    in tolerance by the press's own truth, most of them where the lag is not known yet."""
+def advised(seed: int) -> tuple[int, int]:
+    """Zones that advice named in a run scanned every 20 sheets, and how many of them were out at the sheet that it
+    named."""
     floor = Floor(small(), seed=seed, pace=Pace(scan_every=20, scan_delay=10, approval_delay=5))
     truth: dict[int, dict[str, list[int]]] = {}
     for _ in range(100):
         floor.run(5)
         truth[floor.press.sheet] = {unit: floor.wrong_of(unit) for unit in ("u1", "u2")}
-    named = 0
+    named = wrong = 0
     for note in (note for one in floor.ledger.readings for note in one["notes"]):
         sheet = re.search(r"at sheet (\d+) ", note["remedy"])
         unit = re.search(r" of (u\d) ", note["text"])
@@ -144,10 +143,18 @@ def test_the_advice_comes_true(seed: int) -> None:
             continue
         later = min((at for at in truth if at >= int(sheet[1])), default=None)
         if later is not None:
-            named += 1
-            wrong = set(truth[later][unit[1]]) & set(note["zones"])
-            assert len(wrong) <= len(note["zones"]) / 3, note
-    assert named > 0
+            named += len(note["zones"])
+            wrong += len(set(truth[later][unit[1]]) & set(note["zones"]))
+    return named, wrong
+
+
+def test_the_advice_comes_true() -> None:
+    """On the simulated press, scanned every 20 sheets: at the sheet that the advice names the zones that it names are
+    in tolerance by the press's own truth, most of them where the lag is not known yet."""
+    found = [advised(seed) for seed in range(1, 7)]
+    named, wrong = (sum(column) for column in zip(*found, strict=True))
+    assert named >= 10, found
+    assert wrong <= named / 3, found
 
 
 def proposal_notes(proposal: dict[str, Any]) -> dict[str, tuple[str, str]]:

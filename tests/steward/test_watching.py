@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from math import exp
 from typing import Any
 
 import pytest
@@ -11,7 +12,7 @@ from inksteward.control.film import density, film
 from inksteward.control.plant import plant
 from inksteward.steward.situations import reversals
 from inksteward.steward.state import Trial
-from inksteward.steward.watching import add_trials, watch_answers
+from inksteward.steward.watching import add_trials, under_new_sweep, watch_answers
 from tests.steward.desk import Desk
 from tests.steward.samples import proposed_after, ready_desk
 
@@ -48,12 +49,30 @@ def test_executed_moves_are_watched() -> None:
         assert trial.sheet == desk.sheet
 
 
-def test_a_moved_sweep_ends_the_watch() -> None:
-    """A sweep that moves along blurs what single keys did: nothing is watched then."""
+def test_a_moved_sweep_does_not_end_the_watch() -> None:
+    """What is watched goes on being watched when the sweep moves: what is expected of it goes with the sweep, and it is
+    not judged before one more lag."""
     desk = ready_desk()
-    moved_once(desk)
-    assert desk.state.units["u1"].trials != ()
-    desk.run_to(desk.sheet + 60)
+    state, config = desk.state.units["u1"], desk.state.config
+    assert config is not None
+    estimate = state.estimate
+    assert estimate is not None
+    unit = config.press.units[0]
+    state = replace(state, trials=(Trial(0, 100.0, 1.0, 0.8), Trial(2, 295.0, 0.9, 1.1)))
+    model = plant(unit, state.coverage, 22.0)
+    lag = float(model.tau_sheets[0]) * exp(estimate.ln_lag)
+    first, second = under_new_sweep(unit, state, 20.0, 300.0)
+    factor = (22.0 / 20.0) ** float(model.sigma[0])
+    assert 1.0 < factor < 1.1
+    assert (first.settled_before, first.settled_after) == pytest.approx((factor, 0.8 * factor), rel=1e-9)
+    assert first.sheet == pytest.approx(300.0 - lag, rel=1e-9)
+    assert second.sheet == 295.0
+    assert under_new_sweep(unit, state, 22.0, 300.0)[1].settled_after == pytest.approx(1.1, rel=1e-12)
+
+
+def test_moves_beside_one_of_the_sweep_are_not_watched() -> None:
+    """A sweep that moves along blurs what single keys did: those are not watched."""
+    desk = ready_desk()
     desk.decide(proposed_after(desk, {"K": 1.15, "C": 1.4}, lambda proposal: proposal["sweep"] is not None))
     desk.carry_out()
     assert desk.outcomes()[-1]["result"] == "moved"
@@ -83,7 +102,8 @@ def judged(
     assert state.ink is not None
     assert config is not None
     unit = config.press.units[0]
-    model = plant(unit, state.coverage)
+    assert state.position is not None
+    model = plant(unit, state.coverage, state.position.sweep_pct)
     lag = float(model.tau_sheets[0])
     mean = state.estimate.mean.copy()
     mean[2 * unit.zones] = 0.0

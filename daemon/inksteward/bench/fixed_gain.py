@@ -16,17 +16,11 @@ from simple_pid import PID
 from inksteward.bench.configuration import configuration
 from inksteward.bench.measure import sheets_to_tolerance
 from inksteward.bench.pace import Pace
-from inksteward.bench.strip import Strip
+from inksteward.bench.rivals import STEP_SHEETS, Nobody, Order, RivalLoop, lowest_pct, on_grid
 from inksteward.config import parse
-from inksteward.control.gaps import opening_pct
-from inksteward.control.limits import floor_um
 from inksteward.model import Unit
-from inksteward_simulators.press.press import Press
 from inksteward_simulators.scenario import load_scenario
 from inksteward_simulators.scenario_forms import Scenario
-
-STEP_SHEETS = 5
-BUILD_UP_SHEETS = 40
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,8 +40,47 @@ GRID = ((5.0, 10.0, 15.0, 20.0, 30.0), (0.1, 0.15, 0.2, 0.25, 0.3, 0.4), (0.0, 3
 TUNING_SEEDS = (101, 102, 103, 104)
 
 
-class FixedGainLoop:
-    """A press with a PID at every zone; ``out_share`` samples the share of zones out of tolerance by truth."""
+class FixedGain:
+    """A PID at every zone, made when it first acts."""
+
+    def __init__(self, gains: Gains) -> None:
+        self.gains = gains
+        self._pids: dict[str, list[PID]] = {}
+        self._last_sheet = 0
+
+    def _pids_of(self, loop: RivalLoop, unit: Unit) -> list[PID]:
+        start, lowest = loop.openings(unit.unit), lowest_pct(unit)
+        made = []
+        for zone in range(unit.zones):
+            gains, limits = self.gains, (float(lowest[zone]), 100.0)
+            aim = loop.aim_d(unit.unit)
+            pid = PID(gains.kp, gains.ki, gains.kd, setpoint=aim, sample_time=None, output_limits=limits)
+            pid.set_auto_mode(True, last_output=float(start[zone]))
+            made.append(pid)
+        return made
+
+    def act(self, loop: RivalLoop) -> dict[str, Order]:
+        """Targets of every key after a scan."""
+        densities, sheet = loop.strip.read(), loop.press.sheet
+        orders = {}
+        for unit in loop.units:
+            if unit.unit not in self._pids:
+                self._pids[unit.unit] = self._pids_of(loop, unit)
+            now, targets = loop.openings(unit.unit), {}
+            for zone, pid in enumerate(self._pids[unit.unit]):
+                value = densities[unit.unit][zone]
+                if value is None:
+                    continue
+                to_pct = on_grid(unit, pid(value, dt=float(max(sheet - self._last_sheet, 1))) or 0.0)
+                if abs(to_pct - float(now[zone])) >= unit.resolution_pct:
+                    targets[zone + 1] = to_pct
+            orders[unit.unit] = Order(targets)
+        self._last_sheet = sheet
+        return orders
+
+
+class FixedGainLoop(RivalLoop):
+    """A press with a PID at every zone; ``gains`` None: no controller at all."""
 
     def __init__(
         self,
@@ -58,70 +91,27 @@ class FixedGainLoop:
         gains: Gains | None,
         pace: Pace | None = None,
     ) -> None:
-        """``gains`` None: no controller at all."""
-        self.scenario, self.gains, self.pace = scenario, gains, pace or Pace()
-        self.press = Press(scenario, seed=seed)
-        self.strip = Strip(scenario, self.press, seed)
-        self.units = units
-        self.out_share: list[float] = []
-        self.moved_keys = 0
-        self._due: list[tuple[int, dict[str, dict[int, float]]]] = []
-        self._pids = {unit.unit: self._pids_of(unit) for unit in units} if gains else {}
-        self._last_sheet = 0
+        super().__init__(scenario, units, FixedGain(gains) if gains else Nobody(), seed=seed, pace=pace)
 
-    def _pids_of(self, unit: Unit) -> list[PID]:
-        gains = self.gains or Gains(0.0, 0.0)
-        aim = next(form.aim_d for form in self.scenario.units if form.unit == unit.unit)
-        start = self.press.unit(unit.unit).keys.opening_pct()
-        made = []
-        for zone in range(unit.zones):
-            key = unit.calibration.keys[zone]
-            lowest = opening_pct(key, floor_um(unit, zone))
-            pid = PID(
-                gains.kp, gains.ki, gains.kd, setpoint=aim, sample_time=None, output_limits=(lowest, 100.0)
-            )
-            pid.set_auto_mode(True, last_output=float(start[zone]))
-            made.append(pid)
-        return made
+    @property
+    def out_share(self) -> list[float]:
+        """Share of zones out of tolerance by truth, sampled every five sheets."""
+        return self.tally.out_share
 
-    def _act(self, sheet: int) -> dict[str, dict[int, float]]:
-        """Targets of every key after a scan, percent; zones from 1."""
-        densities = self.strip.read()
-        targets: dict[str, dict[int, float]] = {}
-        for unit in self.units:
-            now = self.press.unit(unit.unit).keys.opening_pct()
-            rows = {}
-            for zone, pid in enumerate(self._pids.get(unit.unit, [])):
-                value = densities[unit.unit][zone]
-                if value is None:
-                    continue
-                wanted = pid(value, dt=float(max(sheet - self._last_sheet, 1)))
-                to = round(round((wanted or 0.0) / unit.resolution_pct) * unit.resolution_pct, 3)
-                if abs(to - float(now[zone])) >= unit.resolution_pct:
-                    rows[zone + 1] = to
-            targets[unit.unit] = rows
-        self._last_sheet = sheet
-        return targets
+    @property
+    def moved_keys(self) -> int:
+        """Key moves so far."""
+        return self.tally.moves
 
-    def run(self, sheets: int, *, enough: bool = True) -> int | None:
-        """Print so many sheets (fewer once the goal is reached); sheets to tolerance or None."""
-        pace = self.pace
+    def sheets_to_tolerance(self, sheets: int) -> int | None:
+        """Print until every zone is right and stays so for three scans, at most so many sheets; None if never."""
+        stay = 3 * self.pace.scan_every
         for _ in range(sheets // STEP_SHEETS):
-            self.press.step(STEP_SHEETS)
-            sheet = self.press.sheet
-            for due in [item for item in self._due if item[0] <= sheet]:
-                self._due.remove(due)
-                for unit, rows in due[1].items():
-                    self.moved_keys += len(rows)
-                    self.press.drive(unit, rows, take_up_pct=1.0)
-            if self._pids and sheet % pace.scan_every < STEP_SHEETS and sheet > BUILD_UP_SHEETS:
-                wait = pace.scan_delay + pace.approval_delay
-                self._due.append((sheet + wait, self._act(sheet)))
-            self.out_share.append(self.strip.out())
-            reached = sheets_to_tolerance(self.out_share, STEP_SHEETS, 3 * pace.scan_every)
-            if enough and reached is not None:
+            self.run(STEP_SHEETS)
+            reached = sheets_to_tolerance(self.out_share, STEP_SHEETS, stay)
+            if reached is not None:
                 return reached
-        return sheets_to_tolerance(self.out_share, STEP_SHEETS, 3 * pace.scan_every)
+        return None
 
 
 def tune(
@@ -131,7 +121,10 @@ def tune(
     found = []
     for kp, ki, kd in itertools.product(*GRID):
         gains = Gains(kp, ki, kd)
-        runs = [FixedGainLoop(scenario, units, seed=seed, gains=gains).run(sheets) for seed in seeds]
+        runs = [
+            FixedGainLoop(scenario, units, seed=seed, gains=gains).sheets_to_tolerance(sheets)
+            for seed in seeds
+        ]
         found.append((float(np.mean([sheets if run is None else run for run in runs])), gains))
     return sorted(found, key=lambda item: item[0])
 

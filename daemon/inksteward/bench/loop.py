@@ -11,10 +11,13 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any
 
+import numpy as np
+
 from inksteward import __version__
 from inksteward.bench.configuration import configuration, job
 from inksteward.bench.pace import Pace
 from inksteward.bench.strip import Strip
+from inksteward.bench.tally import Tally
 from inksteward.config import parse
 from inksteward.control.numerics import Array
 from inksteward.events import (
@@ -37,6 +40,7 @@ from inksteward_simulators.press.press import Press
 from inksteward_simulators.scenario_forms import Scenario
 
 RUN_ID = "run-1"
+STEP_SHEETS = 5
 
 Decide = Callable[[dict[str, Any]], dict[str, Any] | None]
 """From a proposal to verdict and edits of a decision; None leaves it undecided."""
@@ -72,6 +76,7 @@ class Loop:
         decide: Decide = approve_all,
         pace: Pace | None = None,
         sections: dict[str, dict[str, Any]] | None = None,
+        alter: Callable[[dict[str, Any]], None] | None = None,
     ) -> None:
         self.scenario, self.decide = scenario, decide
         self.press = Press(scenario, seed=seed, run_id=RUN_ID)
@@ -87,7 +92,10 @@ class Loop:
         self._pos_seq = 0
         bench = {"approval": {"unsigned": "bench"}}
         data = configuration(scenario, **{**bench, **(sections or {})})
+        if alter is not None:
+            alter(data)
         self.config = parse(data, "bench")
+        self.tally = Tally(self.config.press.units, STEP_SHEETS, self.ledger.out_share)
         self._start(data)
 
     def _start(self, data: dict[str, Any]) -> None:
@@ -137,6 +145,7 @@ class Loop:
                 kept.append(data)
             if effect.topic.startswith("proposal/"):
                 self.ledger.proposals.append(data)
+                self.tally.proposals += 1
                 self._later(self.pace.approval_delay, lambda: self._decide(data))
 
     def _later(self, sheets: int, action: Callable[[], None]) -> None:
@@ -161,6 +170,9 @@ class Loop:
         self.send(CommandReleased(command["command_id"], unit))
         self.ledger.moved_keys += len(command["targets"])
         targets = {row["zone"]: row["to_pct"] for row in command["targets"]}
+        form = next(form for form in self.config.press.units if form.unit == unit)
+        before_pct = np.asarray(self.press.unit(unit).keys.opening_pct(), dtype=np.float64)
+        self.tally.moved(self.press.sheet, form, before_pct, targets)
         wait_s = self.press.drive(unit, targets, command["sweep_pct"], take_up_pct=1.0)
         self.send(CommandEnded(command["command_id"], unit, Ended.DONE))
         sheets = int(wait_s * self.press.speed_sph / 3600.0) + 1
@@ -220,16 +232,16 @@ class Loop:
         """Print and control so many sheets."""
         end = self.press.sheet + sheets
         while self.press.sheet < end:
-            self.press.step(5)
+            self.press.step(STEP_SHEETS)
             for due in [item for item in self._due if item[0] <= self.press.sheet]:
                 self._due.remove(due)
                 due[1]()
-            if self.press.sheet % 20 < 5:
+            if self.press.sheet % 20 < STEP_SHEETS:
                 for unit in self.scenario.units:
                     self.position(unit.unit)
                 self.count()
             self.send(Ticked({unit.unit: 1 for unit in self.scenario.units}))
-            if self.press.sheet % self.pace.scan_every < 5 and self.press.sheet > 10:
+            if self.press.sheet % self.pace.scan_every < STEP_SHEETS and self.press.sheet > 10:
                 self.scan()
-            self.ledger.out_share.append(self.out())
+            self.tally.sample(self.strip)
         return self.ledger

@@ -91,10 +91,11 @@ class Strip:
             found[unit.unit] = np.asarray(there.density(there.film_um()) - unit.aim_d, dtype=np.float64)
         return found
 
-    def out(self) -> float:
-        """Share of all zones that are out of tolerance by the truth."""
+    def out(self, errors: dict[str, Array] | None = None) -> float:
+        """Share of all zones that are out of tolerance by the truth (``errors``: as worked out already)."""
         flags: list[bool] = []
+        found = self.errors() if errors is None else errors
         for unit in self.scenario.units:
-            error = self.errors()[unit.unit]
+            error = found[unit.unit]
             flags.extend((error < unit.tolerance_d[0]) | (error > unit.tolerance_d[1]))
         return float(np.mean(flags))

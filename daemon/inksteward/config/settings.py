@@ -98,8 +98,8 @@ class Identification:
     """
 
     gain_common: float = 0.3
-    gain_zone: float = 0.25
-    lag_common: float = 0.4
+    gain_zone: float = 0.12
+    lag_common: float = 0.3
     start_film: float = 0.3
     start_film_zone: float = 0.1
     gain_walk_common: float = 0.001
@@ -126,8 +126,8 @@ class ControlSettings:
     """
 
     dead_band: float = 0.25
-    noise_sigmas: float = 2.0
-    lambda_share: float = 0.5
+    noise_sigmas: float = 1.0
+    lambda_share: float = 0.3
     settle_unwatched: bool = False
     scan_interval_sheets: int = 100
     build_up_sheets: int = 40

@@ -68,6 +68,8 @@ def _why_not(situation: Situation, view: Forecast, zone: int) -> LeftCode | None
     error, sigma = settled - situation.aim[zone], view.sigma[zone]
     if significant(error, settings.dead_band * width, sigma, settings.noise_sigmas):
         return None
+    if view.late[zone] and not situation.early:
+        return None
     if situation.low[zone] <= settled <= situation.high[zone]:
         return LeftCode.IN_TOLERANCE
     return LeftCode.SATURATED if situation.extreme[zone] is SetAside.SATURATED else LeftCode.WITHIN_NOISE
@@ -237,6 +239,7 @@ def _plan(situation: Situation, view: Forecast, act: NDArray[np.bool_]) -> _Plan
         low=_films(situation.low, situation),
         high=_films(situation.high, situation),
         lag=view.lag,
+        late=np.array(view.late),
     )
     want = wish(error, view.horizon, act, np.array(situation.reversal_gain), situation.settings)
     usable = np.array(situation.read) & np.array(situation.on_sheet) & ~np.array(situation.silent)

@@ -26,10 +26,12 @@ from inksteward.model import Ink
 
 @dataclass(frozen=True, slots=True)
 class Segment:
-    """Constant feed from ``sheet`` on: ``unit_film`` u per zone, um, already shifted by the delay."""
+    """Constant feed from ``sheet`` on: ``unit_film`` u per zone, um, already shifted by the delay; ``tau``: lag per
+    zone at this feed's sweep, sheets (None: the lag that is asked for)."""
 
     sheet: float
     unit_film: Array
+    tau: Array | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,30 +120,32 @@ def advance(
     estimate: Estimate, tau: Array, history: tuple[Segment, ...], sheet: float, priors: Priors
 ) -> Estimate:
     """Advance to ``sheet`` along the feed history (segments in order of sheet, the first at or before)."""
-    for begin, end, unit_film in pieces(history, estimate.sheet, sheet):
-        estimate = _step(estimate, tau, unit_film, end - begin, priors)
+    for begin, end, feed in pieces(history, estimate.sheet, sheet):
+        lag = tau if feed.tau is None else feed.tau
+        estimate = _step(estimate, lag, feed.unit_film, end - begin, priors)
     return estimate
 
 
-def pieces(history: tuple[Segment, ...], first: float, last: float) -> list[tuple[float, float, Array]]:
-    """Stretches of constant feed between two sheets: (from, to, unit film)."""
+def pieces(history: tuple[Segment, ...], first: float, last: float) -> list[tuple[float, float, Segment]]:
+    """Stretches of constant feed between two sheets: (from, to, feed)."""
     result = []
     for number, segment in enumerate(history):
         following = history[number + 1].sheet if number + 1 < len(history) else last
         begin = first if number == 0 else max(segment.sheet, first)
         end = min(following, last)
         if end > begin:
-            result.append((begin, end, segment.unit_film))
+            result.append((begin, end, segment))
     return result
 
 
 def predict_film(estimate: Estimate, tau: Array, history: tuple[Segment, ...], sheet: float) -> Array:
     """Film per zone at a later sheet, um, mean only."""
-    lag = tau * exp(estimate.ln_lag)
+    scale = exp(estimate.ln_lag)
     gain = exp(estimate.ln_gain)
     film_um = estimate.film_um
-    for begin, end, unit_film in pieces(history, estimate.sheet, sheet):
-        settled = gain * unit_film
+    for begin, end, feed in pieces(history, estimate.sheet, sheet):
+        settled = gain * feed.unit_film
+        lag = (tau if feed.tau is None else feed.tau) * scale
         film_um = settled + exp((begin - end) / lag) * (film_um - settled)
     return film_um
 

@@ -24,19 +24,26 @@ def forecast(situation: Situation) -> Forecast:
     seen_from = situation.sheet_now + situation.approval_sheets + situation.plant.delay_sheets
     seen_from = max(seen_from, situation.estimate.sheet)
     estimate = situation.estimate
-    tau = situation.plant.tau_sheets
-    y_then = predict_film(estimate, tau, situation.history, seen_from)
     unit_film = situation.plant.unit_film(situation.present.gaps_um, situation.present.sweep_pct)
+    tau = situation.plant.lag_sheets(unit_film)
+    y_then = predict_film(estimate, tau, situation.history, seen_from)
     settled = np.maximum(exp(estimate.ln_gain) * unit_film, 1e-4)
     sigma = settled_density_sigma(estimate, unit_film, situation.ink)
+    lag, horizon = tau * exp(estimate.ln_lag), max(situation.interval_sheets, 1.0)
+    course = (y_then, later(y_then, settled, lag, horizon), settled)
+    there = tuple(zip(*(densities(film_um, situation) for film_um in course), strict=True))
     return Forecast(
         y_then=y_then,
         settled=settled,
-        settled_density=densities(settled, situation),
+        settled_density=tuple(settles for _, _, settles in there),
         sigma=tuple(float(value) for value in sigma),
         seen_from=seen_from,
-        horizon=max(situation.interval_sheets, 1.0),
-        lag=tau * exp(estimate.ln_lag),
+        horizon=horizon,
+        lag=lag,
+        late=tuple(
+            low <= settles <= high and (max(then, after) < low or min(then, after) > high)
+            for (then, after, settles), low, high in zip(there, situation.low, situation.high, strict=True)
+        ),
     )
 
 
@@ -48,7 +55,7 @@ def later(start: Array, target: Array, lag: Array, sheets: float) -> Array:
 def sheets_until_inside(situation: Situation, zones: tuple[int, ...]) -> int:
     """Sheets from now, rounded up to tens, until these zones (from 0) are predicted within their tolerance if nobody
     moves anything; at most LONGEST_WAIT_SHEETS."""
-    estimate, tau = situation.estimate, situation.plant.tau_sheets
+    estimate, tau = situation.estimate, situation.plant.tau_sheets  # the history has lags of its own
     now = max(situation.sheet_now, estimate.sheet)
     for sheets in range(0, LONGEST_WAIT_SHEETS, WAIT_STEP_SHEETS):
         there = densities(predict_film(estimate, tau, situation.history, now + sheets), situation)

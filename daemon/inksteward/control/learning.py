@@ -26,6 +26,8 @@ MANY_LEAST = 4
 LOOSENED_FILM = 0.3
 LOOSENED_LN_GAIN = 0.3
 """What an event at the press adds to the spread of a zone's film (share of it) and of its ln gain."""
+LOOSENED_TOGETHER = 0.8
+"""How far the two go together: a film that is not where it should be is most likely on its way to another end."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,6 +92,9 @@ def _widen(mean: Array, cov: Array, zones: Iterable[int], ink: Ink) -> None:
         level = LOOSENED_FILM * max(float(mean[i]), 0.1 / ink.m)
         cov[i, i] += level * level
         cov[n + i, n + i] += LOOSENED_LN_GAIN * LOOSENED_LN_GAIN
+        both = LOOSENED_TOGETHER * level * LOOSENED_LN_GAIN
+        cov[i, n + i] += both
+        cov[n + i, i] += both
 
 
 def update(

@@ -48,7 +48,7 @@ def wanted_film(y_then: Array, y_aim: Array, ratio: Array) -> Array:
 @dataclass(frozen=True, slots=True)
 class Error:
     """Films of a unit's zones, um: predicted at T, settled under the present openings, at the aim and at the two
-    ends of the tolerance; and each zone's lag in sheets."""
+    ends of the tolerance; each zone's lag in sheets; and which zones are ``late`` (see forecast.py)."""
 
     then: Array
     settled: Array
@@ -56,6 +56,7 @@ class Error:
     low: Array
     high: Array
     lag: Array
+    late: NDArray[np.bool_]
 
 
 def wish(
@@ -64,7 +65,8 @@ def wish(
     """Change of settled film that each zone should see, natural log; 0 where ``act`` is False.
 
     ``gain`` scales a zone's correction (halved for a zone that was reversed again and again). A wish against
-    the settled error (the film is still under way) is cut to what the settled error asks.
+    the settled error (the film is still under way) is cut to what the settled error asks, but where the zone would
+    come in late: it is driven past its aim for a while, and the scans that follow take that back.
     """
     ratio = interval_ratio(horizon_sheets, settings.lambda_share * error.lag, error.lag)
     target = wanted_film(error.then, error.aim, ratio)
@@ -72,6 +74,6 @@ def wish(
         target = np.minimum(np.maximum(target, error.low), error.high)
     change = ln(target / error.settled)
     plain = ln(error.aim / error.settled)
-    change = np.where(change * plain < 0.0, plain, change)
+    change = np.where((change * plain < 0.0) & ~error.late, plain, change)
     change = np.minimum(np.maximum(change * gain, -MAX_LN_STEP), MAX_LN_STEP)
     return np.where(act, change, 0.0)

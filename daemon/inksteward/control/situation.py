@@ -51,7 +51,9 @@ class Situation:
 
 @dataclass(frozen=True, slots=True)
 class Forecast:
-    """Where the film goes with no further move. Films in um, densities in D, arrays over zones."""
+    """Where the film goes with no further move. Films in um, densities in D, arrays over zones. ``late``: zones that
+    settle within their tolerance and are still outside it when the next correction can act.
+    """
 
     y_then: Array
     settled: Array
@@ -60,6 +62,7 @@ class Forecast:
     seen_from: float
     horizon: float
     lag: Array
+    late: tuple[bool, ...]
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,15 +16,16 @@ from inksteward.steward.turn import Turn
 
 DEFAULT_COVERAGE = 0.2
 """Assumed where the job states no coverage; the estimator learns the rest."""
-START_FILLED = 0.15
+START_FILLED = 0.05
 """Share of the settled film on the rollers when a run starts: the spread of the estimator covers 0 to 0.7."""
 HISTORY_KEPT = 400
 SHEETS_OF_TRAVEL = 1000
 
 
 def model_of(unit: Unit, state: UnitState) -> Plant:
-    """The film model for the job's coverage."""
-    return plant(unit, state.coverage or (DEFAULT_COVERAGE,) * unit.zones)
+    """The film model for the job's coverage at the present sweep (where it is unknown: the reference)."""
+    at_pct = state.position.sweep_pct if state.position else None
+    return plant(unit, state.coverage or (DEFAULT_COVERAGE,) * unit.zones, at_pct)
 
 
 def complete(position: Position | None) -> bool:
@@ -51,12 +52,14 @@ def note_feed(unit: Unit, state: UnitState, sheet: int) -> UnitState:
         return state
     model = model_of(unit, state)
     film = model.unit_film(gaps_of(unit, state.position), float(state.position.sweep_pct or 0.0))
-    film.setflags(write=False)
+    lag = model.lag_sheets(film)
+    for array in (film, lag):
+        array.setflags(write=False)
     estimate = state.estimate
     if estimate is None:
-        return replace(state, history=(Segment(float(sheet), film),))
+        return replace(state, history=(Segment(float(sheet), film, lag),))
     at = max(sheet + model.delay_sheets, state.history[-1].sheet if state.history else 0.0)
-    history = (*state.history, Segment(at, film))
+    history = (*state.history, Segment(at, film, lag))
     return replace(state, history=history[-HISTORY_KEPT:])
 
 

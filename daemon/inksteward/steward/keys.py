@@ -22,7 +22,7 @@ from inksteward.steward.propose import resolution_of
 from inksteward.steward.refusing import refuse
 from inksteward.steward.state import Pending, Position, Trial, UnitState
 from inksteward.steward.turn import Turn
-from inksteward.steward.watching import add_trials
+from inksteward.steward.watching import add_trials, under_new_sweep
 
 CONFIRM_TOL_PCT = 0.5
 TURNS_KEPT = 6
@@ -220,16 +220,16 @@ def _moved(turn: Turn, unit: Unit, state: UnitState, pending: Pending) -> None:
         turns[zone] = (*turns[zone], direction)[-TURNS_KEPT:]
     moved_sheet = turn.run.counted.sheet if turn.run and turn.run.counted else None
     state = replace(state, turns=tuple(turns), moved_sheet=moved_sheet)
-    turn.put(replace(state, trials=_trials(turn, state, pending)))
+    turn.put(replace(state, trials=_trials(turn, unit, state, pending)))
 
 
-def _trials(turn: Turn, state: UnitState, pending: Pending) -> tuple[Trial, ...]:
-    """From now on it is watched whether the zones answer; a moved sweep would blur that."""
+def _trials(turn: Turn, unit: Unit, state: UnitState, pending: Pending) -> tuple[Trial, ...]:
+    """From now on it is watched whether the zones answer; moves beside one of the sweep are not, it would blur them."""
     before, estimate, run = state.film_before, state.estimate, turn.run
     if before is None or estimate is None or run is None or run.counted is None:
         return state.trials
     if pending.command["sweep_pct"] is not None:
-        return ()
+        return under_new_sweep(unit, state, pending.sweep_from_pct, float(run.counted.sheet))
     after = exp(estimate.ln_gain) * state.history[-1].unit_film
     zones = [row["zone"] - 1 for row in pending.command["targets"]]
     moved = tuple((zone, float(before[zone]), float(after[zone])) for zone in zones)

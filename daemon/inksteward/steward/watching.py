@@ -54,14 +54,36 @@ def add_trials(
     """Observe executed moves: (zone index, settled film before, after), um.
 
     A zone that is moved on the same way before it could be judged is still watched from its first move: a key that
-    does not answer is moved again at every scan. One that is moved back is watched anew.
+    does not answer is moved again at every scan. One that is moved back by what can be seen is watched anew.
     """
     watched = {trial.zone: trial for trial in state.trials}
     for zone, before, after in moved:
         old = watched.get(zone)
-        if old is None or (after - before) * (old.settled_after - old.settled_before) <= 0.0:
+        if old is None or _turned(state, old, before, after):
             watched[zone] = Trial(zone, sheet, before, after)
     return tuple(watched[zone] for zone in sorted(watched))
+
+
+def under_new_sweep(unit: Unit, state: UnitState, sweep_from_pct: float, sheet: float) -> tuple[Trial, ...]:
+    """Moves under observation when the sweep has moved as well: what is expected of them goes with the sweep, and none
+    is judged before the film has had one lag to follow it. A dead key draws sweep moves: the watch must outlive them.
+    """
+    model = model_of(unit, state)
+    scale = exp(state.estimate.ln_lag) if state.estimate else 1.0
+    back = model.sweep_factor(sweep_from_pct)
+    kept = []
+    for trial in state.trials:
+        factor, lag = 1.0 / float(back[trial.zone]), float(model.tau_sheets[trial.zone]) * scale
+        before, after = trial.settled_before * factor, trial.settled_after * factor
+        kept.append(Trial(trial.zone, max(trial.sheet, sheet - lag), before, after))
+    return tuple(kept)
+
+
+def _turned(state: UnitState, old: Trial, before: float, after: float) -> bool:
+    """Whether a move goes the other way than the one that is watched, far enough to be seen."""
+    if state.ink is None or (after - before) * (old.settled_after - old.settled_before) > 0.0:
+        return False
+    return abs(density(after, state.ink) - density(before, state.ink)) >= EXPECTED_LEAST_D
 
 
 def watch_answers(unit: Unit, state: UnitState, sheet: int) -> UnitState:

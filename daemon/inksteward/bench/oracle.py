@@ -1,0 +1,246 @@
+"""The yardstick: a controller that knows the true press and solves each scan's problem over several moves ahead.
+
+It sees true films, feed, drift, lags, zeros and the blade, without noise; it is bound by the same delays, the same
+drives and the same limits of key travel and gap. What is left of its error is what delays and limits cost. Film follows
+``y(s + n) = K^n y(s) + (I - K^n) v`` with v linear in the keys' true openings, so the sum of squared relative errors of
+the film over the next moves is a quadratic program. It decides anew at every scan, as everybody else.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import daqp
+import numpy as np
+
+from inksteward.bench.rivals import Order, RivalLoop, lowest_pct, on_grid
+from inksteward.control.gaps import tables
+from inksteward.control.numerics import Array
+from inksteward.model import BladeKind, Unit
+from inksteward_simulators.press.rollers import lumped, plan_of
+from inksteward_simulators.press.train import RollerTrain
+from inksteward_simulators.press.unit import PressUnit
+
+MOVES = 3
+SAMPLE_SHEETS = 10
+DRIVE_SHEETS = 2
+"""Until keys have run half their way."""
+LAST_STRETCH = 4
+"""The last move is judged over so many intervals: what it leaves behind must settle."""
+FINAL_WEIGHT = 4.0
+SWEEPS = (0.8, 0.9, 1.0, 1.1, 1.25)
+"""Sweeps that are tried, as shares of the present one."""
+SWEEP_GAIN = 0.05
+"""A sweep move must lower the cost by this share: it stirs every zone."""
+INFINITE = 1e30
+LEAST_PCT, LEAST_SWEEP_PCT = 0.3, 0.5
+"""Less than this is not worth a move."""
+FLOOR_MARGIN_PCT = 0.3
+ADJACENT_MARGIN_UM = 2.0
+"""What rounding to the drive's grid may take from a limit."""
+
+
+@dataclass(frozen=True, slots=True)
+class Truth:
+    """One unit at one sweep as it is: ``keep`` K of a sheet, ``settled`` (zones x keys) film per key opening (um per
+    um), ``film`` now and at the ``aim`` (um)."""
+
+    keep: Array
+    settled: Array
+    film: Array
+    aim: Array
+
+
+def _lumped_twin(there: PressUnit) -> RollerTrain:
+    """The unit's train; for an inker, roller by roller, the lumped train that comes nearest to it."""
+    if isinstance(there.train, RollerTrain):
+        return there.train
+    scenario, truth = there.scenario, there.truth
+    make = scenario.inker.make if scenario.inker else "middle"
+    form = lumped(plan_of(make).scaled(float(np.mean(truth.lag))))
+    constants = {"c0": form.c0, "c1": form.c1, "s0_m": form.s0_m, "s1_m": form.s1_m}
+    train = scenario.train.model_copy(update=constants)
+    coverage = np.array(there.form.coverage)
+    return RollerTrain(coverage, np.ones(len(coverage)), truth.kappa, train)
+
+
+def truth_of(there: PressUnit, aim_d: float, sweep_pct: float) -> Truth:
+    """The unit as it is, at this sweep."""
+    twin = _lumped_twin(there)
+    keep, map_um = twin.film_step(sweep_pct), twin.film_map(sweep_pct)
+    ratio = there.scenario.train.film_ratio * there.feed * there.disturbance.feed_factor
+    settled = map_um @ (ratio[:, None] * there.blade.zone_matrix)
+    on_paper = there.disturbance.paper_factor()
+    if not isinstance(there.train, RollerTrain):
+        now_um = there.opening_um(there.keys.screw_pct)
+        real = there.train.settled_film_um(there.metered_um, there.sweep_pct)
+        at_present = twin.film_map(there.sweep_pct) @ (ratio * there.blade.zone_gap_um(now_um))
+        settled = settled * (real / np.maximum(at_present, 1e-9))[:, None]
+    aim_um = -np.log(1.0 - aim_d / there.truth.d_inf) / there.truth.m / on_paper
+    film_um = np.asarray(there.train.film_um, dtype=np.float64)
+    return Truth(np.asarray(keep, dtype=np.float64), settled, film_um, aim_um)
+
+
+class Oracle:
+    """Knows everything and is held only by delays, drives and limits."""
+
+    def __init__(self) -> None:
+        self._travel: dict[str, list[tuple[int, Array]]] = {}
+
+    def act(self, loop: RivalLoop) -> dict[str, Order]:
+        """The first of the moves that are best over the horizon."""
+        return {unit.unit: self._order(loop, unit) for unit in loop.units}
+
+    def _order(self, loop: RivalLoop, unit: Unit) -> Order:
+        there = loop.press.unit(unit.unit)
+        problem = _Problem(loop, unit, there, self._room(loop, unit))
+        best, sweep_pct = problem.solved(there.sweep_pct), None
+        step = unit.limits_makeready.sweep_step_pct
+        low, high = max(unit.sweep.min_pct, there.sweep_pct - step), min(100.0, there.sweep_pct + step)
+        for share in SWEEPS:
+            tried = float(np.clip(there.sweep_pct * share, low, high))
+            if abs(tried - there.sweep_pct) < LEAST_SWEEP_PCT:
+                continue
+            other = problem.solved(tried)
+            if other.cost < best.cost * (1.0 - SWEEP_GAIN) - 1e-3:
+                best, sweep_pct = other, round(tried, 1)
+        before = loop.openings(unit.unit)
+        after = np.array([on_grid(unit, float(pct)) for pct in best.first_pct])
+        after = np.where(np.abs(after - before) >= LEAST_PCT, after, before)
+        self._travel.setdefault(unit.unit, []).append((loop.press.sheet, np.abs(after - before)))
+        moved = np.flatnonzero(after != before)
+        return Order({int(zone) + 1: float(after[zone]) for zone in moved}, sweep_pct)
+
+    def _room(self, loop: RivalLoop, unit: Unit) -> tuple[Array, float]:
+        """Travel left to each key and, as a mean, to the unit within 1,000 sheets, percent."""
+        since = loop.press.sheet - 1000
+        rows = [ways for sheet, ways in self._travel.get(unit.unit, []) if sheet > since]
+        used: Array = np.sum(rows, axis=0) if rows else np.zeros(unit.zones)
+        limits = unit.limits_makeready
+        key = np.maximum(limits.accumulated_key_pct - used - 0.2, 0.0)
+        return key, max(limits.accumulated_unit_pct - float(used.mean()) - 0.2, 0.0)
+
+
+@dataclass(frozen=True, slots=True)
+class _Best:
+    cost: float
+    first_pct: Array
+
+
+class _Problem:
+    """The quadratic program of one unit at one scan; unknown are opening and closing of the first move and the key
+    openings of the later ones, all in um of true opening."""
+
+    def __init__(self, loop: RivalLoop, unit: Unit, there: PressUnit, room: tuple[Array, float]) -> None:
+        self.unit, self.there = unit, there
+        self.wait = loop.pace.scan_delay + loop.pace.approval_delay + DRIVE_SHEETS
+        self.stretch = [loop.pace.scan_every] * (MOVES - 1) + [LAST_STRETCH * loop.pace.scan_every]
+        self.aim_d = loop.aim_d(unit.unit)
+        self.scale, self.zero = there.table_scale, there.zero_error_um
+        self.at_pct = loop.openings(unit.unit)
+        limits, (key_room, unit_room) = unit.limits_makeready, room
+        step = np.minimum(limits.step_pct, key_room)
+        self.low_pct = np.maximum(
+            self.at_pct - step, np.minimum(lowest_pct(unit) + FLOOR_MARGIN_PCT, self.at_pct)
+        )
+        self.high_pct = np.minimum(self.at_pct + step, 100.0)
+        self.total_pct = min(limits.total_pct, unit_room) * unit.zones
+        self.now_um = self._true_um(self.at_pct)
+
+    def _true_um(self, pct: Array) -> Array:
+        true_um: Array = tables(self.unit).gap_um(pct) * self.scale + self.zero
+        return true_um
+
+    def _pct(self, true_um: Array) -> Array:
+        pct: Array = tables(self.unit).opening_pct((true_um - self.zero) / self.scale)
+        return pct
+
+    def solved(self, sweep_pct: float) -> _Best:
+        """The best moves at this sweep. Raises ValueError if the solver finds none."""
+        truth = truth_of(self.there, self.aim_d, sweep_pct)
+        before = truth_of(self.there, self.aim_d, self.there.sweep_pct)
+        start_v = before.settled @ self.now_um
+        power = np.linalg.matrix_power(before.keep, self.wait)
+        start = start_v + power @ (before.film - start_v)
+        left, right = self._rows(truth, start)
+        n = self.unit.zones
+        # y = E x + e0: x = (opening, closing, u1, u2, ...), u0 = now + opening - closing
+        spread = np.concatenate((left[:, :n], -left[:, :n], left[:, n:]), axis=1)
+        rest = right + left[:, :n] @ self.now_um
+        hessian = spread.T @ spread
+        hessian[np.diag_indices_from(hessian)] += 1e-7
+        linear = spread.T @ rest
+        found, cost, flag, _ = daqp.solve(hessian, linear, *self._limits(n, (left.shape[1] - n) // n))
+        if flag < 1 or not np.all(np.isfinite(found)):
+            raise ValueError(f"oracle: solver gave {flag} for unit {self.unit.unit}")
+        first_um = self.now_um + found[:n] - found[n : 2 * n]
+        pct = np.clip(self._pct(first_um), self.low_pct, self.high_pct)
+        return _Best(float(2.0 * cost + rest @ rest), pct)
+
+    def _rows(self, truth: Truth, start: Array) -> tuple[Array, Array]:
+        """Relative film errors over the horizon as ``left @ (u0, u1, ...) + right``."""
+        n, moves = self.unit.zones, len(self.stretch)
+        by = [np.zeros((n, n)) for _ in range(moves)]
+        rest = start
+        ten = np.linalg.matrix_power(truth.keep, SAMPLE_SHEETS)
+        lefts, rights = [], []
+        for move, sheets in enumerate(self.stretch):
+            for sample in range(sheets // SAMPLE_SHEETS):
+                by = [ten @ part for part in by]
+                by[move] = by[move] + (np.eye(n) - ten) @ truth.settled
+                rest = ten @ rest
+                last = move == moves - 1 and sample == sheets // SAMPLE_SHEETS - 1
+                weight = (FINAL_WEIGHT if last else 1.0) / truth.aim
+                lefts.append(np.concatenate([weight[:, None] * part for part in by], axis=1))
+                rights.append(weight * rest - weight * truth.aim)
+        return np.concatenate(lefts), np.concatenate(rights)
+
+    def _limits(self, n: int, later: int) -> tuple[Array, Array, Array, Array]:
+        """Rows, upper and lower bounds (the unknowns' own first), kinds."""
+        lowest_um = self._true_um(np.minimum(lowest_pct(self.unit) + FLOOR_MARGIN_PCT, self.at_pct))
+        opening_um = np.maximum(self._true_um(self.high_pct) - self.now_um, 0.0)
+        closing_um = np.maximum(self.now_um - self._true_um(self.low_pct), 0.0)
+        upper = np.concatenate((opening_um, closing_um, np.tile(self._true_um(np.full(n, 100.0)), later)))
+        lower = np.concatenate((np.zeros(2 * n), np.tile(lowest_um, later)))
+        near_um = self._true_um(np.minimum(self.at_pct + 1.0, 100.0)) - self._true_um(self.at_pct - 1.0)
+        slope = np.maximum(near_um, 1e-3) / 2.0
+        blocks = [self._total(slope, later), *self._steps(slope, later)]
+        if self.unit.blade is BladeKind.SPRING:
+            blocks.append(self._adjacent(later))
+        rows = np.concatenate([block[0] for block in blocks])
+        return (
+            rows,
+            np.concatenate((upper, *(block[2] for block in blocks))),
+            np.concatenate((lower, *(block[1] for block in blocks))),
+            np.zeros(rows.shape[1] + rows.shape[0], dtype=np.int32),
+        )
+
+    def _total(self, slope: Array, later: int) -> tuple[Array, Array, Array]:
+        n = self.unit.zones
+        row = np.concatenate((1.0 / slope, 1.0 / slope, np.zeros(later * n)))[None, :]
+        return row, np.array([-INFINITE]), np.array([self.total_pct])
+
+    def _steps(self, slope: Array, later: int) -> list[tuple[Array, Array, Array]]:
+        """Each later move against the one before it."""
+        n = self.unit.zones
+        step_um = self.unit.limits_makeready.step_pct * slope
+        blocks = []
+        for move in range(later):
+            row = np.zeros((n, (2 + later) * n))
+            row[:, (2 + move) * n : (3 + move) * n] = np.eye(n)
+            if move:
+                row[:, (1 + move) * n : (2 + move) * n] = -np.eye(n)
+                at_um = np.zeros(n)
+            else:
+                row[:, : 2 * n] = np.concatenate((-np.eye(n), np.eye(n)), axis=1)
+                at_um = self.now_um
+            blocks.append((row, at_um - step_um, at_um + step_um))
+        return blocks
+
+    def _adjacent(self, later: int) -> tuple[Array, Array, Array]:
+        n = self.unit.zones
+        apart = np.eye(n, k=1)[:-1] - np.eye(n)[:-1]
+        row = np.concatenate((apart, -apart, np.zeros((n - 1, later * n))), axis=1)
+        now_um = apart @ self.now_um
+        most_um = np.maximum(self.unit.limits_makeready.adjacent_um - ADJACENT_MARGIN_UM, np.abs(now_um))
+        return row, -most_um - now_um, most_um - now_um

@@ -1,0 +1,70 @@
+"""Many runs, side by side on all cores: every controller on every seed of every scenario."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ProcessPoolExecutor, as_completed
+from dataclasses import dataclass
+from multiprocessing import get_context
+
+from inksteward.bench.controllers import run_one
+from inksteward.bench.pace import Pace
+from inksteward.bench.tally import Result
+from inksteward_simulators.scenario import load_scenario
+
+
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """A bench: names of scenarios (or files), of controllers, seeds, sheets a run, pace and processes."""
+
+    scenarios: tuple[str, ...]
+    controllers: tuple[str, ...]
+    seeds: tuple[int, ...]
+    sheets: int
+    pace: Pace
+    workers: int = 0
+
+    def jobs(self) -> Iterator[Job]:
+        """Every run, the slowest controllers first."""
+        for controller in sorted(self.controllers, key=lambda name: name != "oracle"):
+            for scenario in self.scenarios:
+                for seed in self.seeds:
+                    yield Job(scenario, controller, seed)
+
+
+@dataclass(frozen=True, slots=True, order=True)
+class Job:
+    """One run."""
+
+    scenario: str
+    controller: str
+    seed: int
+
+
+def _work(job: Job, sheets: int, pace: Pace) -> Result:
+    return run_one(load_scenario(job.scenario), job.controller, job.seed, sheets, pace)
+
+
+def run_all(wanted: Wanted, progress: Callable[[int, int, Job], None]) -> dict[Job, Result]:
+    """Run everything; ``progress`` is told of each run that ended (how many, of how many, which).
+
+    The result does not depend on the number of processes. What a run raises is raised here.
+    """
+    jobs = list(wanted.jobs())
+    results: dict[Job, Result] = {}
+    workers = wanted.workers or os.cpu_count() or 1
+    with ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as pool:
+        running = {pool.submit(_work, job, wanted.sheets, wanted.pace): job for job in jobs}
+        for ended in as_completed(running):
+            job = running[ended]
+            results[job] = ended.result()
+            progress(len(results), len(jobs), job)
+    return {job: results[job] for job in sorted(results)}
+
+
+def of(results: dict[Job, Result], scenario: str, controller: str) -> Sequence[Result]:
+    """The runs of one controller on one scenario, by seed."""
+    return [
+        result for job, result in results.items() if (job.scenario, job.controller) == (scenario, controller)
+    ]
