@@ -4,13 +4,17 @@ import tomllib
 from collections.abc import Callable
 from importlib import resources
 from pathlib import Path
+from typing import Any, TypeVar
 
-from pydantic import ValidationError
+from pydantic import BaseModel, ValidationError
 
 from inksteward_simulators.payloads import shown
 from inksteward_simulators.press.nominal import nominal_openings
 from inksteward_simulators.press.truth import TrueUnit, Truth, draw_truth
 from inksteward_simulators.scenario_forms import Scenario, Unit
+from inksteward_simulators.scenario_vary import Vary, merged, varied
+
+Form = TypeVar("Form", bound=BaseModel)
 
 __all__ = [
     "Scenario", "ScenarioError", "TrueUnit", "Truth", "Unit",
@@ -20,6 +24,11 @@ __all__ = [
 
 class ScenarioError(Exception):
     """A scenario that cannot be used: lists every field that is wrong, its value and what was expected."""
+
+
+def _bundled(name: str) -> str:
+    file = resources.files("inksteward_simulators") / "scenarios" / f"{name}.toml"
+    return file.read_text(encoding="utf-8")
 
 
 def bundled_scenarios() -> tuple[str, ...]:
@@ -33,8 +42,7 @@ def bundled_scenarios() -> tuple[str, ...]:
 def load_scenario(name_or_path: str | Path) -> Scenario:
     """A bundled scenario by its name, or one from a TOML (or, by its ending, JSON) file."""
     if str(name_or_path) in bundled_scenarios():
-        file = resources.files("inksteward_simulators") / "scenarios" / f"{name_or_path}.toml"
-        return scenario_from_toml(file.read_text(encoding="utf-8"), str(name_or_path))
+        return scenario_from_toml(_bundled(str(name_or_path)), str(name_or_path))
     path = Path(name_or_path)
     try:
         text = path.read_text(encoding="utf-8")
@@ -54,10 +62,25 @@ def scenario_from_toml(text: str, origin: str = "scenario") -> Scenario:
         tables = tomllib.loads(text)
     except (ValueError, RecursionError) as error:  # TOMLDecodeError, or a number too long for an integer
         raise ScenarioError(f"{origin}: {error}") from error
+    if "base" in tables:
+        tables = _over_its_base(tables, origin)
     return _checked(lambda: Scenario.model_validate(tables), origin)
 
 
-def _checked(build: Callable[[], Scenario], origin: str) -> Scenario:
+def _over_its_base(tables: dict[str, Any], origin: str) -> dict[str, Any]:
+    """The tables of a scenario that is told as another one with changes."""
+    name, vary = tables.pop("base"), tables.pop("vary", {})
+    if name not in bundled_scenarios():
+        known = ", ".join(bundled_scenarios())
+        raise ScenarioError(f"{origin}:\n  base = {name!r}: expected a bundled scenario: {known}")
+    base = tomllib.loads(_bundled(str(name)))
+    if "base" in base:
+        raise ScenarioError(f"{origin}:\n  base = {name!r}: expected one that has no base itself")
+    whole = merged(base, tables)
+    return varied(whole, _checked(lambda: Vary.model_validate(vary), f"{origin}: vary"))
+
+
+def _checked(build: Callable[[], Form], origin: str) -> Form:
     try:
         return build()
     except ValidationError as error:
