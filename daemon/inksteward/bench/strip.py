@@ -30,7 +30,7 @@ class Strip:
         patches = []
         for patch in self.layout:
             values = sheet.patch(patch.inks, patch.tone_pct, patch.x_mm, patch.width_mm)
-            noise = self._rng.standard_normal(4) * INSTRUMENT_SIGMA_D
+            noise = self._rng.standard_normal(len(values)) * INSTRUMENT_SIGMA_D
             density = {
                 name: round(float(value) + float(error), 4)
                 for (name, value), error in zip(values.items(), noise, strict=True)
