@@ -20,7 +20,9 @@ def add_demo(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) ->
         description=__doc__,
     )
     made.add_argument("--seed", type=int, default=1, help="draws the true press and the operator (default 1)")
-    made.add_argument("--scenario", default="makeready", help="name of a bundled scenario, or a TOML file (default makeready)")
+    made.add_argument(
+        "--scenario", default="makeready", help="a bundled scenario or a TOML file (default makeready)"
+    )
     made.add_argument("--broker", help="mqtt://127.0.0.1:PORT of a broker that runs (default: start one)")
     made.add_argument(
         "--wires",
