@@ -112,10 +112,11 @@ async def decided(heard: Probe, proposal: dict[str, Any]) -> float:
 
 @asynccontextmanager
 async def cabinet(heard: Probe, floor: Floor) -> AsyncIterator[None]:
-    """Beside the block, keys that tell twice a second where they are."""
+    """Beside the block, keys that tell twice a second where they are, and the counter that sheets are printed."""
 
     async def tell() -> None:
         while not over.is_set():
+            floor.count()
             floor.position("u2")
             for topic, raw in floor.take():
                 await heard.say(topic, raw, qos=0)

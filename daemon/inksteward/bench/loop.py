@@ -217,7 +217,10 @@ class Loop:
 
     def scan(self) -> None:
         """A sheet is pulled now and read after its delay."""
-        payload = self.strip.scan(RUN_ID).model_dump(mode="json", exclude_none=True)
+        scan = self.strip.scan(RUN_ID)
+        if scan is None:
+            return
+        payload = scan.model_dump(mode="json", exclude_none=True)
         self._later(self.pace.scan_delay, lambda: self.receive("scan", payload))
 
     def errors(self) -> dict[str, Array]:

@@ -33,6 +33,7 @@ SWEEPS = (0.8, 0.9, 1.0, 1.1, 1.25)
 SWEEP_GAIN = 0.05
 """A sweep move must lower the cost by this share: it stirs every zone."""
 INFINITE = 1e30
+LEAST_GAP_UM = 1e-3
 LEAST_PCT, LEAST_SWEEP_PCT = 0.3, 0.5
 """Less than this is not worth a move."""
 FLOOR_MARGIN_PCT = 0.3
@@ -67,18 +68,17 @@ def _lumped_twin(there: PressUnit) -> RollerTrain:
 def truth_of(there: PressUnit, aim_d: float, sweep_pct: float) -> Truth:
     """The unit as it is, at this sweep."""
     twin = _lumped_twin(there)
-    keep, map_um = twin.film_step(sweep_pct), twin.film_map(sweep_pct)
-    ratio = there.scenario.train.film_ratio * there.feed * there.disturbance.feed_factor
-    settled = map_um @ (ratio[:, None] * there.blade.zone_matrix)
-    on_paper = there.disturbance.paper_factor()
+    gap_um = np.maximum(there.blade.zone_gap_um(there.opening_um(there.keys.screw_pct)), LEAST_GAP_UM)
+    ratio = there.metered_um / gap_um
+    settled = twin.film_map(sweep_pct) @ (ratio[:, None] * there.blade.zone_matrix)
     if not isinstance(there.train, RollerTrain):
-        now_um = there.opening_um(there.keys.screw_pct)
         real = there.train.settled_film_um(there.metered_um, there.sweep_pct)
-        at_present = twin.film_map(there.sweep_pct) @ (ratio * there.blade.zone_gap_um(now_um))
-        settled = settled * (real / np.maximum(at_present, 1e-9))[:, None]
-    aim_um = -np.log(1.0 - aim_d / there.truth.d_inf) / there.truth.m / on_paper
+        lumped_um = twin.film_map(there.sweep_pct) @ there.metered_um
+        settled = settled * (real / np.maximum(lumped_um, 1e-9))[:, None]
+    inked = 1.0 - aim_d / (there.truth.d_inf * there.ink.own)
+    aim_um = -np.log(max(inked, 1e-3)) / there.truth.m / there.on_paper(np.ones(len(gap_um)))
     film_um = np.asarray(there.train.film_um, dtype=np.float64)
-    return Truth(np.asarray(keep, dtype=np.float64), settled, film_um, aim_um)
+    return Truth(np.asarray(twin.film_step(sweep_pct), dtype=np.float64), settled, film_um, aim_um)
 
 
 class Oracle:

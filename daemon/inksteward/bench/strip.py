@@ -7,6 +7,7 @@ import numpy as np
 from inksteward.contract.inputs import Instrument, Patch, Scan
 from inksteward.control.numerics import Array
 from inksteward.reading import Lane, read_scan
+from inksteward_simulators.link_messages import InstrumentFaults
 from inksteward_simulators.press.press import Press
 from inksteward_simulators.scenario_forms import Scenario
 from inksteward_simulators.strip_layout import cycle_layout
@@ -24,18 +25,19 @@ class Strip:
         self.layout = cycle_layout(list(scenario.units))  # type: ignore[arg-type]
         self._rng = np.random.default_rng([seed, 77])
 
-    def scan(self, run_id: str) -> Scan:
-        """The sheet that was printed last, read now."""
+    def scan(self, run_id: str) -> Scan | None:
+        """The sheet that was printed last, read now, with what is wrong with the instrument; None from a dead one."""
         sheet = self.press.pull()
-        patches = []
+        on = self.press.instrument.seen(self.press.units.values(), tuple(self.layout), "front")
+        seen = []
         for patch in self.layout:
             values = sheet.patch(patch.inks, patch.tone_pct, patch.x_mm, patch.width_mm)
             noise = self._rng.standard_normal(len(values)) * INSTRUMENT_SIGMA_D
             density = {
-                name: round(float(value) + float(error), 4)
+                name: float(value) + float(error)
                 for (name, value), error in zip(values.items(), noise, strict=True)
             }
-            patches.append(
+            seen.append(
                 Patch(
                     x_mm=patch.x_mm,
                     kind=patch.kind,
@@ -44,6 +46,9 @@ class Strip:
                     density=density,
                 )
             )
+        if on.dead:
+            return None
+        patches = _spoilt(seen, on)
         form = self.scenario.job
         instrument = Instrument.model_validate(
             {
@@ -72,8 +77,11 @@ class Strip:
             for u in self.scenario.units
         )
         width_mm = min(patch.width_mm for patch in self.layout)
+        scan = self.scan("run-1")
+        if scan is None:
+            return {unit.unit: (None,) * unit.zones for unit in self.scenario.units}
         found = read_scan(
-            self.scan("run-1"),
+            scan,
             lanes,
             strip=None,
             sheet=None,
@@ -99,3 +107,34 @@ class Strip:
             error = found[unit.unit]
             flags.extend((error < unit.tolerance_d[0]) | (error > unit.tolerance_d[1]))
         return float(np.mean(flags))
+
+
+def _spoilt(seen: list[Patch], on: InstrumentFaults) -> list[Patch]:
+    """What the instrument makes of patches that it should have read so; densities rounded as it gives them."""
+    dirt = {one.patch: one.add_d for one in on.dirty}
+    read = [
+        patch.model_copy(
+            update={"density": {name: d + dirt.get(index, 0.0) for name, d in (patch.density or {}).items()}}
+        )
+        for index, patch in enumerate(seen)
+    ]
+    there = [index not in on.missing for index in range(len(read))]
+    if on.turned == "turned":
+        read = [
+            place.model_copy(update={"density": other.density})
+            for place, other in zip(read, reversed(read), strict=True)
+        ]
+        there.reverse()
+    elif on.turned == "mirrored":
+        whole = seen[0].x_mm + seen[-1].x_mm
+        read = [patch.model_copy(update={"x_mm": round(whole - patch.x_mm, 3)}) for patch in reversed(read)]
+        there.reverse()
+    return [_rounded(patch, on) for patch, is_there in zip(read, there, strict=True) if is_there]
+
+
+def _rounded(patch: Patch, on: InstrumentFaults) -> Patch:
+    density = {name: round(value, 4) for name, value in (patch.density or {}).items()}
+    if on.swapped is not None:
+        one, other = on.swapped
+        density[one], density[other] = density[other], density[one]
+    return patch.model_copy(update={"density": density})

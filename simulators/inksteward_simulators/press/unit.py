@@ -180,9 +180,10 @@ class PressUnit:
 
     def film_um(self) -> Array:
         """Film on the last printed sheet, by zone."""
-        return self._on_paper(self._on_the_way[0])
+        return self.on_paper(self._on_the_way[0])
 
-    def _on_paper(self, film_um: Array) -> Array:
+    def on_paper(self, film_um: Array) -> Array:
+        """What films (um) that the train prints come to under the water and wash of now."""
         if self.climate.resting:
             reached: Array = film_um * self.disturbance.paper_factor()
             return reached
@@ -249,4 +250,4 @@ class PressUnit:
     def settled_film_um(self) -> Array:
         """Film on paper if nothing changed any more, the openings of now and the drift of now held."""
         settled = self.train.settled_film_um(self.metered_um, self.sweep_pct)
-        return self._on_paper(settled)
+        return self.on_paper(settled)
