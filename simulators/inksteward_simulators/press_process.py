@@ -135,7 +135,8 @@ async def _count(desk: PressDesk, client: aiomqtt.Client, topic: str) -> None:
             if desk.press.sheet - said_sheet >= COUNTER_EVERY_SHEETS or desk.changed.is_set():
                 break
             with contextlib.suppress(TimeoutError):
-                await asyncio.wait_for(desk.changed.wait(), min(TICK_S, max(due - time.monotonic(), 0.0)))
+                async with asyncio.timeout(min(TICK_S, max(due - time.monotonic(), 0.0))):
+                    await desk.changed.wait()
 
 
 async def serve(arguments: argparse.Namespace) -> None:
@@ -154,7 +155,8 @@ async def serve(arguments: argparse.Namespace) -> None:
     if arguments.broker is not None:
         tasks.append(asyncio.create_task(publish_counter(desk, broker_of(arguments.broker), connected)))
         with contextlib.suppress(TimeoutError):
-            await asyncio.wait_for(connected.wait(), arguments.broker_wait_s)
+            async with asyncio.timeout(arguments.broker_wait_s):
+                await connected.wait()
     if factor > 0.0:
         tasks.append(asyncio.create_task(SheetClock(desk).run()))
     ready = {"ready": True, "link_port": port, "press": scenario.press, "seed": press.truth.seed}

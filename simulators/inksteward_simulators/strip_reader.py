@@ -76,7 +76,8 @@ class StripReader:
             if self.options.every_sheets and state.printing and state.sheet >= due:
                 return state
             with contextlib.suppress(TimeoutError):
-                await asyncio.wait_for(self.wanted.wait(), LOOK_S)
+                async with asyncio.timeout(LOOK_S):
+                    await self.wanted.wait()
 
     async def _carried(self, pulled: PullReply, sheets: int) -> None:
         """Wait until the press has printed so many sheets more. A standing press makes nobody wait."""

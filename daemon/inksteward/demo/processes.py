@@ -43,7 +43,8 @@ class Processes:
         if process.stdout is None:
             raise DemoError(f"{name}: no output to wait for")
         try:
-            line = await asyncio.wait_for(process.stdout.readline(), READY_S)
+            async with asyncio.timeout(READY_S):
+                line = await process.stdout.readline()
         except TimeoutError as error:
             raise DemoError(f"{name} was not ready within {READY_S:g} s: {self._tail(name)}") from error
         if not line:
@@ -89,7 +90,8 @@ async def _end(process: asyncio.subprocess.Process) -> int:
     if process.returncode is None:
         process.terminate()
         try:
-            await asyncio.wait_for(process.wait(), END_S)
+            async with asyncio.timeout(END_S):
+                await process.wait()
         except TimeoutError:
             process.kill()
             await process.wait()

@@ -169,7 +169,10 @@ async def _online(client: aiomqtt.Client, root: str, parts: Processes) -> None:
         if fallen:
             raise DemoError(fallen)
         try:
-            message = await asyncio.wait_for(anext(client.messages), 1.0)
+            async with asyncio.timeout(
+                1.0
+            ):  # wait_for may swallow the end that a signal asks for (Python 3.11)
+                message = await anext(client.messages)
         except TimeoutError:
             continue
         if _status(message, root) == "online":
@@ -203,7 +206,10 @@ async def _watch(plan: Plan, client: aiomqtt.Client, root: str, parts: Processes
         if time.monotonic() - moved_at > STUCK_S:
             raise DemoError(f"no sheet was counted for {STUCK_S:g} s: see press.log")
         try:
-            message = await asyncio.wait_for(anext(client.messages), 1.0)
+            async with asyncio.timeout(
+                1.0
+            ):  # wait_for may swallow the end that a signal asks for (Python 3.11)
+                message = await anext(client.messages)
         except TimeoutError:
             continue
         _show(record, str(message.topic).removeprefix(root), _data(message), plan.interactive)
