@@ -27,25 +27,8 @@ class Strip:
 
     def scan(self, run_id: str) -> Scan | None:
         """The sheet that was printed last, read now, with what is wrong with the instrument; None from a dead one."""
-        sheet = self.press.pull()
         on = self.press.instrument.seen(self.press.units.values(), tuple(self.layout), "front")
-        seen = []
-        for patch in self.layout:
-            values = sheet.patch(patch.inks, patch.tone_pct, patch.x_mm, patch.width_mm)
-            noise = self._rng.standard_normal(len(values)) * INSTRUMENT_SIGMA_D
-            density = {
-                name: float(value) + float(error)
-                for (name, value), error in zip(values.items(), noise, strict=True)
-            }
-            seen.append(
-                Patch(
-                    x_mm=patch.x_mm,
-                    kind=patch.kind,
-                    inks=patch.inks,
-                    tone_pct=patch.tone_pct,
-                    density=density,
-                )
-            )
+        seen = self._seen()
         if on.dead:
             return None
         patches = _spoilt(seen, on)
@@ -69,6 +52,28 @@ class Strip:
             instrument=instrument,
             patches=tuple(patches),
         )
+
+    def _seen(self) -> list[Patch]:
+        """The patches with the instrument's noise."""
+        sheet = self.press.pull()
+        seen = []
+        for patch in self.layout:
+            values = sheet.patch(patch.inks, patch.tone_pct, patch.x_mm, patch.width_mm)
+            noise = self._rng.standard_normal(len(values)) * INSTRUMENT_SIGMA_D
+            density = {
+                name: float(value) + float(error)
+                for (name, value), error in zip(values.items(), noise, strict=True)
+            }
+            seen.append(
+                Patch(
+                    x_mm=patch.x_mm,
+                    kind=patch.kind,
+                    inks=patch.inks,
+                    tone_pct=patch.tone_pct,
+                    density=density,
+                )
+            )
+        return seen
 
     def read(self) -> dict[str, tuple[float | None, ...]]:
         """Density per unit and zone of the sheet printed last, misreads set aside."""
