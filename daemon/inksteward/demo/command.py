@@ -19,7 +19,7 @@ def add_demo(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) ->
         help="run the service beside a simulated press, from a poor opening to its aims",
         description=__doc__,
     )
-    made.add_argument("--seed", type=int, default=1, help="draws the true press and the operator (default 1)")
+    made.add_argument("--seed", type=int, default=3, help="draws the true press and the operator (default 3)")
     made.add_argument(
         "--scenario", default="makeready", help="a bundled scenario or a TOML file (default makeready)"
     )
