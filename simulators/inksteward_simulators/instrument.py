@@ -57,25 +57,11 @@ class Densitometer:
         Dirt and missing patches belong to the sheet as it was pulled, so they turn with it.
         """
         faults = self.faults
-        if on.turned != "no":
-            faults = replace(faults, turned=on.turned)
+        if on.turned == "no":
+            on = on.model_copy(update={"turned": faults.turned})
         if on.swapped is not None:
             faults = replace(faults, swapped=on.swapped)
-        read = list(true)
-        for dirt in on.dirty:
-            read[dirt.patch] = _dirty(read[dirt.patch], dirt.add_d)
-        there = [index not in on.missing for index in range(len(read))]
-        if faults.turned == "turned":
-            read = [_as_place(place, seen) for place, seen in zip(true, reversed(read), strict=True)]
-            there.reverse()
-        elif faults.turned == "mirrored":
-            whole = true[0].x_mm + true[-1].x_mm
-            read = [
-                patch.model_copy(update={"x_mm": round(whole - patch.x_mm, 3)}) for patch in reversed(read)
-            ]
-            there.reverse()
-        seen = zip(read, there, strict=True)
-        return [self._patch(patch, faults) for patch, is_there in seen if is_there and self._kept(faults)]
+        return [self._patch(patch, faults) for patch in as_laid(true, on) if self._kept(faults)]
 
     def _kept(self, faults: Faults) -> bool:
         return self._dice.random() >= faults.dropped
@@ -100,10 +86,7 @@ class Densitometer:
             name: round(max(true + off + self._error(name, patch), 0.0), DIGITS)
             for name, true in patch.density.items()
         }
-        if faults.swapped is not None:
-            one, other = faults.swapped
-            if one in density and other in density:
-                density[one], density[other] = density[other], density[one]
+        exchange(density, faults.swapped)
         return density
 
     def _error(self, name: str, patch: PatchDensity) -> float:
@@ -118,6 +101,29 @@ class Densitometer:
             )  # not from the stream: the same whatever was read before
             self._bias[name] = own.gauss(0.0, self.faults.bias_d)
         return self._bias[name]
+
+
+def as_laid(true: Sequence[PatchDensity], on: InstrumentFaults) -> list[PatchDensity]:
+    """The patches as the instrument comes to see them: dirty ones, missing ones, and the sheet as it was laid."""
+    read = list(true)
+    for dirt in on.dirty:
+        read[dirt.patch] = _dirty(read[dirt.patch], dirt.add_d)
+    there = [index not in on.missing for index in range(len(read))]
+    if on.turned == "turned":
+        read = [_as_place(place, seen) for place, seen in zip(true, reversed(read), strict=True)]
+        there.reverse()
+    elif on.turned == "mirrored":
+        whole = true[0].x_mm + true[-1].x_mm
+        read = [patch.model_copy(update={"x_mm": round(whole - patch.x_mm, 3)}) for patch in reversed(read)]
+        there.reverse()
+    return [patch for patch, is_there in zip(read, there, strict=True) if is_there]
+
+
+def exchange(density: dict[str, float], swapped: tuple[str, str] | None) -> None:
+    """Take two filters for each other, in place."""
+    if swapped is not None and all(name in density for name in swapped):
+        one, other = swapped
+        density[one], density[other] = density[other], density[one]
 
 
 def _dirty(patch: PatchDensity, add_d: float) -> PatchDensity:

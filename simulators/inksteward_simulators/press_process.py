@@ -7,7 +7,7 @@ import json
 import signal
 import sys
 import time
-from collections.abc import Callable, Coroutine
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any
@@ -21,7 +21,7 @@ from inksteward_simulators.press.desk import PressDesk
 from inksteward_simulators.press.press import Press
 from inksteward_simulators.press.reveal import fountain_turning
 from inksteward_simulators.scenario import ScenarioError, load_scenario
-from inksteward_simulators.tasks import stopped
+from inksteward_simulators.tasks import first_ended
 
 TICK_S = 0.04
 CATCH_UP_S = 5.0
@@ -106,22 +106,12 @@ async def publish_counter(desk: PressDesk, broker: Broker, connected: asyncio.Ev
         )
         try:
             async with client:
-                await _first_ended(_count(desk, client, topic), take_faults(desk, client, connected))
+                await first_ended(_count(desk, client, topic), take_faults(desk, client, connected))
         except aiomqtt.MqttError as error:
             print(
                 f"broker {broker.host}:{broker.port}: {error}; next try in {RECONNECT_S:g} s", file=sys.stderr
             )
             await asyncio.sleep(RECONNECT_S)
-
-
-async def _first_ended(*parts: Coroutine[Any, Any, None]) -> None:
-    tasks = [asyncio.create_task(part) for part in parts]
-    try:
-        done, _ = await asyncio.wait(tasks, return_when=asyncio.FIRST_COMPLETED)
-        for task in done:
-            task.result()
-    finally:
-        await stopped(*tasks)
 
 
 async def _count(desk: PressDesk, client: aiomqtt.Client, topic: str) -> None:

@@ -17,8 +17,12 @@ async def ended(*parts: Coroutine[Any, Any, None]) -> None:
     loop = asyncio.get_running_loop()
     for number in (signal.SIGTERM, signal.SIGINT):
         loop.add_signal_handler(number, stop.set)
+    await first_ended(*parts, stop.wait())
+
+
+async def first_ended(*parts: Coroutine[Any, Any, Any]) -> None:
+    """Run the parts until the first one ends; its error is raised."""
     tasks: list[asyncio.Task[Any]] = [asyncio.create_task(part) for part in parts]
-    tasks.append(asyncio.create_task(stop.wait()))
     try:
         done, _ = await asyncio.wait(tasks, return_when=asyncio.FIRST_COMPLETED)
         for task in done:

@@ -16,7 +16,8 @@ from simple_pid import PID
 from inksteward.bench.configuration import configuration
 from inksteward.bench.measure import sheets_to_tolerance
 from inksteward.bench.pace import Pace
-from inksteward.bench.rivals import STEP_SHEETS, Nobody, Order, RivalLoop, lowest_pct, on_grid
+from inksteward.bench.rivals import STEP_SHEETS, Nobody, Order, RivalLoop, on_grid
+from inksteward.bench.tally import lowest_pct
 from inksteward.config import parse
 from inksteward.model import Unit
 from inksteward_simulators.scenario import load_scenario

@@ -13,7 +13,8 @@ from dataclasses import dataclass
 import daqp
 import numpy as np
 
-from inksteward.bench.rivals import Order, RivalLoop, lowest_pct, on_grid
+from inksteward.bench.rivals import Order, RivalLoop, on_grid
+from inksteward.bench.tally import lowest_pct
 from inksteward.control.gaps import tables
 from inksteward.control.numerics import Array
 from inksteward.model import BladeKind, Unit

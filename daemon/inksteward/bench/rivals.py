@@ -9,9 +9,7 @@ import numpy as np
 
 from inksteward.bench.pace import Pace
 from inksteward.bench.strip import Strip
-from inksteward.bench.tally import Tally
-from inksteward.control.gaps import opening_pct
-from inksteward.control.limits import floor_um
+from inksteward.bench.tally import Tally, lowest_pct
 from inksteward.control.numerics import Array
 from inksteward.model import Unit
 from inksteward_simulators.press.press import Press
@@ -87,11 +85,6 @@ class RivalLoop:
             self.tally.proposals += 1
             self.tally.moved(self.press.sheet, unit, self.openings(unit.unit), order.targets)
             self.press.drive(unit.unit, order.targets, order.sweep_pct, take_up_pct=TAKE_UP_PCT)
-
-
-def lowest_pct(unit: Unit) -> Array:
-    """Lowest opening at which each key alone may stand, percent."""
-    return np.array([opening_pct(key, floor_um(unit, i)) for i, key in enumerate(unit.calibration.keys)])
 
 
 def on_grid(unit: Unit, pct: float) -> float:

@@ -7,7 +7,8 @@ import numpy as np
 from inksteward.contract.inputs import Instrument, Patch, Scan
 from inksteward.control.numerics import Array
 from inksteward.reading import Lane, read_scan
-from inksteward_simulators.link_messages import InstrumentFaults
+from inksteward_simulators.instrument import as_laid, exchange
+from inksteward_simulators.link_messages import PatchDensity
 from inksteward_simulators.press.press import Press
 from inksteward_simulators.scenario_forms import Scenario
 from inksteward_simulators.strip_layout import cycle_layout
@@ -31,7 +32,7 @@ class Strip:
         seen = self._seen()
         if on.dead:
             return None
-        patches = _spoilt(seen, on)
+        patches = [_read(patch, on.swapped) for patch in as_laid(seen, on)]
         form = self.scenario.job
         instrument = Instrument.model_validate(
             {
@@ -53,7 +54,7 @@ class Strip:
             patches=tuple(patches),
         )
 
-    def _seen(self) -> list[Patch]:
+    def _seen(self) -> list[PatchDensity]:
         """The patches with the instrument's noise."""
         sheet = self.press.pull()
         seen = []
@@ -64,15 +65,7 @@ class Strip:
                 name: float(value) + float(error)
                 for (name, value), error in zip(values.items(), noise, strict=True)
             }
-            seen.append(
-                Patch(
-                    x_mm=patch.x_mm,
-                    kind=patch.kind,
-                    inks=patch.inks,
-                    tone_pct=patch.tone_pct,
-                    density=density,
-                )
-            )
+            seen.append(PatchDensity(**patch.model_dump(), density=density))
         return seen
 
     def read(self) -> dict[str, tuple[float | None, ...]]:
@@ -114,32 +107,8 @@ class Strip:
         return float(np.mean(flags))
 
 
-def _spoilt(seen: list[Patch], on: InstrumentFaults) -> list[Patch]:
-    """What the instrument makes of patches that it should have read so; densities rounded as it gives them."""
-    dirt = {one.patch: one.add_d for one in on.dirty}
-    read = [
-        patch.model_copy(
-            update={"density": {name: d + dirt.get(index, 0.0) for name, d in (patch.density or {}).items()}}
-        )
-        for index, patch in enumerate(seen)
-    ]
-    there = [index not in on.missing for index in range(len(read))]
-    if on.turned == "turned":
-        read = [
-            place.model_copy(update={"density": other.density})
-            for place, other in zip(read, reversed(read), strict=True)
-        ]
-        there.reverse()
-    elif on.turned == "mirrored":
-        whole = seen[0].x_mm + seen[-1].x_mm
-        read = [patch.model_copy(update={"x_mm": round(whole - patch.x_mm, 3)}) for patch in reversed(read)]
-        there.reverse()
-    return [_rounded(patch, on) for patch, is_there in zip(read, there, strict=True) if is_there]
-
-
-def _rounded(patch: Patch, on: InstrumentFaults) -> Patch:
-    density = {name: round(value, 4) for name, value in (patch.density or {}).items()}
-    if on.swapped is not None:
-        one, other = on.swapped
-        density[one], density[other] = density[other], density[one]
-    return patch.model_copy(update={"density": density})
+def _read(patch: PatchDensity, swapped: tuple[str, str] | None) -> Patch:
+    """The patch as the instrument gives it."""
+    density = {name: round(value, 4) for name, value in patch.density.items()}
+    exchange(density, swapped)
+    return Patch(x_mm=patch.x_mm, kind=patch.kind, inks=patch.inks, tone_pct=patch.tone_pct, density=density)

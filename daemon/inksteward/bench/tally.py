@@ -37,6 +37,11 @@ class Result:
     violations: int
 
 
+def lowest_pct(unit: Unit) -> Array:
+    """Lowest opening at which each key alone may stand, percent."""
+    return np.array([opening_pct(key, floor_um(unit, i)) for i, key in enumerate(unit.calibration.keys)])
+
+
 @dataclass(slots=True)
 class Tally:
     """Gathers a run: call ``sample`` every ``step_sheets`` and ``moved`` for each command."""
@@ -73,9 +78,7 @@ class Tally:
 
     def _broken(self, unit: Unit, before: Array, after: Array, ways: Array, sheet: int) -> int:
         limits = unit.limits_makeready
-        lowest = np.array(
-            [opening_pct(key, floor_um(unit, i)) for i, key in enumerate(unit.calibration.keys)]
-        )
+        lowest = lowest_pct(unit)
         recent = np.sum([way for at, way in self._travel[unit.unit] if at > sheet - TRAVEL_SHEETS], axis=0)
         broken = [
             bool(np.any((after < np.minimum(lowest, before) - ROUNDING_PCT) | (after > 100.0))),

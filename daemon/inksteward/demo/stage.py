@@ -7,7 +7,7 @@ import json
 import signal
 import sys
 import time
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Coroutine
 from contextlib import asynccontextmanager
 from typing import Any
 from urllib.parse import urlsplit
@@ -31,6 +31,7 @@ from inksteward.demo.record import Record
 from inksteward.demo.summary import conclude
 from inksteward_simulators.link import BenchLink
 from inksteward_simulators.link_messages import RunRequest
+from inksteward_simulators.tasks import stopped
 
 WATCHED = ("reading", "proposal/+", "decision", "outcome", "counter", "alarm", "status")
 RETAINED = ("job", "press", "reading", "alarm", "status")
@@ -40,14 +41,18 @@ STUCK_S = 60.0
 
 
 async def play(plan: Plan) -> int:
-    """The whole demo; returns its exit code. SIGTERM and SIGHUP cancel it, so that no part is left running."""
-    began = time.monotonic()
-    _end_on_signals()
+    """The whole demo; returns its exit code. SIGTERM and SIGHUP end it, so that no part is left running.
+
+    Broker and service take SIGHUP for "read anew": a terminal that is closed would not end them by itself.
+    """
+    began, told = time.monotonic(), asyncio.Event()
+    for number in (signal.SIGTERM, signal.SIGHUP):
+        asyncio.get_running_loop().add_signal_handler(number, told.set)
     async with broker(plan.broker, plan.out) as (address, kind):
         print(f"broker: {kind}, {address}")
         parts = Processes(plan.out)
         try:
-            record = await _play(plan, address, parts)
+            record = await _until_told(told, _play(plan, address, parts))
         finally:
             await parts.end_all()
             if plan.broker is not None:
@@ -55,12 +60,16 @@ async def play(plan: Plan) -> int:
     return conclude(plan, record, time.monotonic() - began)
 
 
-def _end_on_signals() -> None:
-    """Broker and service take SIGHUP for "read anew": a terminal that is closed would not end them by itself."""
-    task = asyncio.current_task()
-    if task is not None:
-        for number in (signal.SIGTERM, signal.SIGHUP):
-            asyncio.get_running_loop().add_signal_handler(number, task.cancel)
+async def _until_told(told: asyncio.Event, part: Coroutine[Any, Any, Record]) -> Record:
+    """What comes of the part. Raises CancelledError, once the part has ended, when told to end."""
+    playing, telling = asyncio.create_task(part), asyncio.create_task(told.wait())
+    try:
+        await asyncio.wait((playing, telling), return_when=asyncio.FIRST_COMPLETED)
+        if not playing.done():
+            raise asyncio.CancelledError("told to end")
+        return playing.result()
+    finally:
+        await stopped(playing, telling)
 
 
 async def _play(plan: Plan, address: str, parts: Processes) -> Record:
@@ -169,9 +178,7 @@ async def _online(client: aiomqtt.Client, root: str, parts: Processes) -> None:
         if fallen:
             raise DemoError(fallen)
         try:
-            async with asyncio.timeout(
-                1.0
-            ):  # wait_for may swallow the end that a signal asks for (Python 3.11)
+            async with asyncio.timeout(1.0):
                 message = await anext(client.messages)
         except TimeoutError:
             continue
@@ -206,9 +213,7 @@ async def _watch(plan: Plan, client: aiomqtt.Client, root: str, parts: Processes
         if time.monotonic() - moved_at > STUCK_S:
             raise DemoError(f"no sheet was counted for {STUCK_S:g} s: see press.log")
         try:
-            async with asyncio.timeout(
-                1.0
-            ):  # wait_for may swallow the end that a signal asks for (Python 3.11)
+            async with asyncio.timeout(1.0):
                 message = await anext(client.messages)
         except TimeoutError:
             continue
