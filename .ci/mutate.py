@@ -13,6 +13,7 @@ import importlib.abc
 import importlib.machinery
 import importlib.util
 import os
+import shutil
 import signal
 import sys
 import tempfile
@@ -76,11 +77,20 @@ class MutationError(Exception):
 
 @dataclass(frozen=True, slots=True)
 class Target:
-    """A module under test: its source, its import name, the test files that must catch its faults."""
+    """A module under test: its source, its import name, the test files that must catch its faults, room for them.
+
+    Each process has a folder of its own below `scratch`: in the one that pytest shares between runs, two that end
+    at the same instant both tidy up, and the one that comes second ends with an internal error.
+    """
 
     source: Path
     module: str
     tests: tuple[Path, ...]
+    scratch: Path
+
+    def folder_of(self, process: int) -> Path:
+        """Where the tests in this process keep their temporary files."""
+        return self.scratch / str(process)
 
 
 @dataclass(slots=True)
@@ -111,7 +121,7 @@ class PlantedLoader(importlib.abc.Loader, importlib.abc.MetaPathFinder):
         exec(self._code, module.__dict__)  # noqa: S102 - running changed code is the purpose
 
 
-def target_of(source: Path, patterns: list[str]) -> Target:
+def target_of(source: Path, patterns: list[str], scratch: Path) -> Target:
     """Find the module's import name and its test files; raises MutationError where there are none."""
     if not source.is_file():
         raise MutationError(f"{source}: no such file")
@@ -121,7 +131,7 @@ def target_of(source: Path, patterns: list[str]) -> Target:
     names, folder = [source.stem], source.resolve().parent
     while (folder / "__init__.py").exists():
         names, folder = [folder.name, *names], folder.parent
-    return Target(source.resolve(), ".".join(names), tests)
+    return Target(source.resolve(), ".".join(names), tests, scratch)
 
 
 def run_tests(target: Target, code: CodeType, output: Path) -> int:
@@ -130,7 +140,8 @@ def run_tests(target: Target, code: CodeType, output: Path) -> int:
     for stream in (1, 2):
         os.dup2(sink, stream)
     sys.meta_path.insert(0, PlantedLoader(target, code))
-    return int(pytest.main([*PYTEST_OPTIONS, "-c", str(ROOT / "pyproject.toml"), *map(str, target.tests)]))
+    places = ("-c", str(ROOT / "pyproject.toml"), f"--basetemp={target.folder_of(os.getpid())}")
+    return int(pytest.main([*PYTEST_OPTIONS, *places, *map(str, target.tests)]))
 
 
 def fork(target: Target, code: CodeType, output: Path = Path(os.devnull)) -> int:
@@ -194,6 +205,7 @@ def reap(target: Target, running: dict[int, tuple[Mutant, float]], score: Score)
         else:
             stop(child)
             score.timed_out += 1
+        shutil.rmtree(target.folder_of(child), ignore_errors=True)
 
 
 def score_of(target: Target, limit_s: float, jobs: int) -> Score:
@@ -232,10 +244,10 @@ def survivors_of(target: Target, least_limit_s: float, jobs: int) -> int:
     return len(bad)
 
 
-def run(wanted: Mapping[str, list[str]], limit_s: float, jobs: int) -> int:
+def run(wanted: Mapping[str, list[str]], limit_s: float, jobs: int, scratch: Path) -> int:
     """Test the wanted modules; return the exit status."""
     try:
-        targets = [target_of(Path(source), patterns) for source, patterns in wanted.items()]
+        targets = [target_of(Path(source), patterns, scratch) for source, patterns in wanted.items()]
         survived = sum(survivors_of(target, limit_s, jobs) for target in targets)
     except MutationError as error:
         print(f"mutate: {error}", file=sys.stderr)
@@ -258,10 +270,10 @@ def main(arguments: Sequence[str] | None = None) -> int:
     os.environ["HYPOTHESIS_PROFILE"] = "mutate"
     for name in WARM:
         importlib.import_module(name)
-    with tempfile.TemporaryDirectory() as compiled:
+    with tempfile.TemporaryDirectory() as compiled, tempfile.TemporaryDirectory() as scratch:
         # the first run leaves the compiled tests here for all that follow
         sys.pycache_prefix, sys.dont_write_bytecode = compiled, False
-        return run(wanted, options.limit_s, options.jobs)
+        return run(wanted, options.limit_s, options.jobs, Path(scratch))
 
 
 if __name__ == "__main__":
