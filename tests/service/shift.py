@@ -24,6 +24,7 @@ from tests.service.listener import Probe, feed, probe, publish_all
 
 TURN_S = 0.1
 SCAN_EVERY = 4
+"""Turns."""
 SHEETS = 15
 """Sheets a turn: a scan every 60 sheets, as in a makeready in a great hurry."""
 FEED_EVERY, FEED_LN = 8, 0.25
@@ -47,6 +48,7 @@ class Shift:
         self.heard, self.floor = heard, floor
         self.moves: list[dict[str, Any]] = [] if before is None else before.moves
         self.scanning, self.over, self.sheets, self.most_waiting = True, False, SHEETS, MOST_WAITING
+        self.scan_every, self.feed_every = SCAN_EVERY, FEED_EVERY
         self.first: int = 0 if before is None else before.scans
         self.scans: int = self.first
         self.ended = asyncio.Event()
@@ -85,10 +87,14 @@ class Shift:
         self._positions()
         for topic, raw in self.floor.take():
             await self.heard.say(topic, raw, retain=topic.startswith("keys/"), qos=0)
-        if self.scanning and self._turns % SCAN_EVERY == 0 and len(self.unanswered()) < self.most_waiting:
-            if self.scans % FEED_EVERY == 0:
+        if (
+            self.scanning
+            and self._turns % self.scan_every == 0
+            and len(self.unanswered()) < self.most_waiting
+        ):
+            if self.scans % self.feed_every == 0:
                 for unit in self.floor.press.units.values():
-                    unit.disturbance.feed(FEED_LN * (-1) ** (self.scans // FEED_EVERY))
+                    unit.disturbance.feed(FEED_LN * (-1) ** (self.scans // self.feed_every))
             self.scans += 1
             await self.heard.say("scan", self.floor.scanned(f"s-{self.scans}"))
 

@@ -16,7 +16,7 @@ from inksteward.service.app import Service
 from inksteward.service.mqtt_link import BrokerLink
 from tests.service.bad_line import BadLine
 from tests.service.kill_story import Killed
-from tests.service.shift import PATIENCE_S, Shift, judge_shift, moved, story
+from tests.service.shift import PATIENCE_S, TURN_S, Shift, judge_shift, moved, story
 
 pytestmark = pytest.mark.broker
 _numbers = itertools.count(1)
@@ -77,12 +77,17 @@ def silent(seconds: float) -> Any:
     return plan
 
 
-def slow(least_s: float, most_s: float, cuts: int) -> Any:
-    """A line whose connections are late by a drawn time each way, so that they are out of step with each other."""
+def slow(least_s: float, most_s: float, cuts: int, scan_every_s: float | None = None) -> Any:
+    """A line whose connections are late by a drawn time each way, so that they are out of step with each other. Where
+    ``scan_every_s`` is given, the operator waits so long from scan to scan, and each finds something to correct: with
+    seconds to each publish, proposals would else be replaced before anybody has read them.
+    """
 
     async def plan(service: Service, shift: Shift, line: BadLine) -> None:
         await moved(shift)
         shift.sheets, shift.most_waiting = 1, 1
+        if scan_every_s is not None:
+            shift.scan_every, shift.feed_every = round(scan_every_s / TURN_S), 1
         line.delay_s = (least_s, most_s)
         for _ in range(cuts):
             line.cut()
@@ -134,7 +139,7 @@ async def test_bad_lines_for_long(mosquitto: str, tmp_path: Path, seed: int, rec
     """The same with the waits as they are: a minute of losses, half a minute of silence, 2 s of delay each way, and
     connections out of step by up to 1.5 s that are cut in between.
     """
-    plans = (losing(0.5, 6000, 30, 2.0), silent(30.0), slow(2.0, 2.0, 1), slow(0.0, 1.5, 6))
+    plans = (losing(0.5, 6000, 30, 2.0), silent(30.0), slow(2.0, 2.0, 1, 60.0), slow(0.0, 1.5, 6, 45.0))
     for number, plan in enumerate(plans):
         seen, ends = await told(mosquitto, tmp_path / str(number), plan, seed)
         record_property(f"plan {number}", f"{seen.census} {dict(ends)} {len(downs(seen))} losses")
