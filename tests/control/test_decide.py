@@ -9,10 +9,11 @@ import pytest
 from inksteward.config import ControlSettings
 from inksteward.contract.codes import LeftCode, LimitCode, NoProposal, NoteCode
 from inksteward.control import decide
-from inksteward.control.decide import COMMON_LEAST_LN, COMMON_SHARE, SHORT_LN, SWEEP_AT_A_TIME_PCT, work_out
+from inksteward.control.decide import SHORT_LN, work_out
 from inksteward.control.limits import floor_um
 from inksteward.control.qp import NoSolution
 from inksteward.control.situation import Situation, Worked
+from inksteward.control.sweep import COMMON_LEAST_LN, COMMON_SHARE, SWEEP_AT_A_TIME_PCT
 from tests.control.situations import WIDE, situation, unit_of, usual
 
 UNIT = usual()
@@ -277,9 +278,13 @@ def test_limits_are_named_in_the_row() -> None:
 
 def test_a_late_zone_is_driven_past_its_aim() -> None:
     """A zone whose settled film is right, but which comes in late, gets more ink than it will need, for a while; soon
-    after the start, when its lag is only guessed, it is left to fill."""
+    after the start, when its lag is only guessed, it is left to fill. Where all zones come in late their keys do it, and
+    the sweep, which comes back slowly, stays."""
     case = situation(UNIT, off_ln=0.0, now_ln=[0.0, 0.0, -2.0] + [0.0] * 5, interval_sheets=60.0)
     (row,) = [row for row in work_out(case).rows if row.zone == 3]
     assert row.to_pct > row.from_pct
     assert row.predicted_settled > case.aim[2] + 0.05
     assert work_out(replace(case, early=True)).nothing is NoProposal.IN_TOLERANCE
+    whole = work_out(situation(UNIT, off_ln=0.0, now_ln=-2.0, interval_sheets=60.0))
+    assert len(whole.rows) == UNIT.zones
+    assert whole.sweep is None

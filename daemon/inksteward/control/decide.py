@@ -13,21 +13,13 @@ from inksteward.control.film import film
 from inksteward.control.forecast import forecast
 from inksteward.control.limits import build, floor_um
 from inksteward.control.numerics import Array, exp, ln
-from inksteward.control.pi import Error, significant, wish
+from inksteward.control.pi import Error, settled_wish, significant, wish
 from inksteward.control.plant import product
 from inksteward.control.qp import NoSolution, Objective, Solution, solve
 from inksteward.control.rows import LEAST_SWEEP_PCT, rows_of, sweep_of
 from inksteward.control.situation import Forecast, LeftAlone, Remark, Situation, Worked
+from inksteward.control.sweep import common, sweep_needed, sweep_range_of
 
-COMMON_SHARE = 0.7
-"""The sweep is the remedy when one factor along the zones' sweep elasticity explains this share of the wanted
-changes' squares (common practice, no source)."""
-COMMON_LEAST_LN = 0.04
-INSIDE = 0.4
-"""How far inside its tolerance a zone at the end of its key is brought by the sweep, as a share of the way to
-its aim."""
-SWEEP_AT_A_TIME_PCT = 4.0
-"""A sweep move for the sake of a few zones disturbs all others while the film settles: a little at a time."""
 SHORT_LN = 0.25
 """A whole form this far below its aims (natural log of film) is a shortage: one sweep move first."""
 
@@ -84,28 +76,6 @@ def _why_nothing(situation: Situation, view: Forecast, left: list[LeftAlone]) ->
     return NoProposal.NOT_A_KEY_FAULT if out else NoProposal.IN_TOLERANCE
 
 
-def _common(situation: Situation, want: Array, act: NDArray[np.bool_]) -> float | None:
-    """ln change of the sweep that explains the wanted changes, or None if keys are the better remedy."""
-    sigma = situation.plant.sigma
-    chosen = [i for i in range(situation.plant.zones) if situation.read[i] and situation.on_sheet[i]]
-    if not chosen or sum(bool(act[i]) for i in chosen) * 2 < len(chosen):
-        return None
-    top = sum(float(sigma[i] * want[i]) for i in chosen)
-    bottom = sum(float(sigma[i] * sigma[i]) for i in chosen)
-    total = sum(float(want[i] * want[i]) for i in chosen)
-    factor = top / bottom
-    rest = sum(float((want[i] - sigma[i] * factor) * (want[i] - sigma[i] * factor)) for i in chosen)
-    enough = abs(factor) > COMMON_LEAST_LN and rest < (1.0 - COMMON_SHARE) * total
-    return factor if enough else None
-
-
-def sweep_range_of(situation: Situation) -> tuple[float, float]:
-    """Range of the sweep, percent; where hands have put it outside, it is left there and the keys do the work."""
-    at = situation.present.sweep_pct
-    low, high = situation.sweep_range_pct
-    return (low, high) if low <= at <= high else (at, at)
-
-
 def influence_of(situation: Situation) -> Array:
     """A_ij = M_ij g_j / [M g]_i: relative change of zone i's film for a relative change of gap j."""
     matrix = situation.plant.interaction
@@ -143,7 +113,7 @@ def _stuck(situation: Situation, plan: _Plan, solution: Solution, view: Forecast
         down = wanted < 0.0 and LimitCode.MIN_GAP in codes and solution.free[i] < solution.relative[i] - 1e-3
         up = wanted > 0.0 and LimitCode.TRAVEL in codes and solution.free[i] > solution.relative[i] + 1e-3
         out = not situation.low[i] <= view.settled_density[i] <= situation.high[i]
-        if (down or up) and out:
+        if (down or up) and (out or view.late[i]):
             found.append(i)
     return found
 
@@ -191,7 +161,7 @@ def _within_reach(
     stuck = _stuck(situation, plan, solution, view)
     if not stuck or situation.early:
         return plan, solution, []
-    target = _sweep_needed(situation, stuck, influence, solution, view)
+    target = sweep_needed(situation, stuck, plan.want, influence, solution, view)
     if abs(target - situation.present.sweep_pct) >= LEAST_SWEEP_PCT:
         helped = replace(plan, sweep=(target, target))
         return helped, _solve(situation, helped, influence), []
@@ -203,28 +173,6 @@ def _within_reach(
     kept = final if isinstance(final, Solution) else solution
     reached = 1.0 + product(influence, kept.relative)
     return plan, final, _unreachable(situation, stuck, solution, reached, view)
-
-
-def _sweep_needed(
-    situation: Situation, stuck: list[int], influence: Array, solution: Solution, view: Forecast
-) -> float:
-    """Sweep that brings the worst of these zones well into tolerance, within the limits of one step, percent.
-
-    Zones at the minimum gap ask for less sweep; only where there are none do zones at full travel ask for more.
-    """
-    reached = 1.0 + product(influence, solution.relative)
-    asked = []
-    for i in stuck:
-        closing = float(solution.free[i]) < float(solution.relative[i])
-        edge = situation.high[i] if closing else situation.low[i]
-        goal = film(edge + INSIDE * (situation.aim[i] - edge), situation.ink)[0]
-        asked.append(
-            ln(goal / (float(view.settled[i]) * float(reached[i]))) / float(situation.plant.sigma[i])
-        )
-    change = min(asked) if min(asked) < 0.0 else max(asked)
-    at, step = situation.present.sweep_pct, min(situation.limits.sweep_step_pct, SWEEP_AT_A_TIME_PCT)
-    low, high = sweep_range_of(situation)
-    return min(max(at * exp(change), low, at - step), high, at + step)
 
 
 def _films(densities: tuple[float, ...], situation: Situation) -> Array:
@@ -241,10 +189,12 @@ def _plan(situation: Situation, view: Forecast, act: NDArray[np.bool_]) -> _Plan
         lag=view.lag,
         late=np.array(view.late),
     )
-    want = wish(error, view.horizon, act, np.array(situation.reversal_gain), situation.settings)
+    gain = np.array(situation.reversal_gain)
+    want = wish(error, view.horizon, act, gain, situation.settings)
     usable = np.array(situation.read) & np.array(situation.on_sheet) & ~np.array(situation.silent)
     weight = np.where(np.array(situation.read) & np.array(situation.on_sheet), 1.0, 0.0)
-    factor = _common(situation, want, act)
+    # what drives zones past their aims for a while is for keys: the sweep comes back too slowly
+    factor = common(situation, settled_wish(error, act, gain), act)
     movable = usable
     if factor is not None and situation.early and factor > SHORT_LN:
         movable = np.zeros_like(usable)

@@ -68,12 +68,20 @@ def wish(
     the settled error (the film is still under way) is cut to what the settled error asks, but where the zone would
     come in late: it is driven past its aim for a while, and the scans that follow take that back.
     """
+    plain = ln(error.aim / error.settled)
     ratio = interval_ratio(horizon_sheets, settings.lambda_share * error.lag, error.lag)
     target = wanted_film(error.then, error.aim, ratio)
     if settings.settle_unwatched:
         target = np.minimum(np.maximum(target, error.low), error.high)
     change = ln(target / error.settled)
-    plain = ln(error.aim / error.settled)
     change = np.where((change * plain < 0.0) & ~error.late, plain, change)
-    change = np.minimum(np.maximum(change * gain, -MAX_LN_STEP), MAX_LN_STEP)
-    return np.where(act, change, 0.0)
+    return _bounded(change, act, gain)
+
+
+def settled_wish(error: Error, act: NDArray[np.bool_], gain: Array) -> Array:
+    """The same where nobody is in a hurry: what the settled error asks for."""
+    return _bounded(ln(error.aim / error.settled), act, gain)
+
+
+def _bounded(change: Array, act: NDArray[np.bool_], gain: Array) -> Array:
+    return np.where(act, np.minimum(np.maximum(change * gain, -MAX_LN_STEP), MAX_LN_STEP), 0.0)
