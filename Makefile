@@ -86,7 +86,7 @@ lock: | $(PY) ## make .ci/lock anew from pyproject.toml (LOCK_ARGS=--upgrade for
 	$(COMPILE) --extra demo -c .ci/lock/dev.txt -o .ci/lock/fuzz.txt pyproject.toml .ci/lock/build.in .ci/lock/fuzz.in
 
 clean: ## remove .venv, .venv-fuzz, caches and the demo's output
-	rm -rf $(VENV) $(FUZZ_VENV) demo-out build dist .benchmarks .coverage .coverage.* .hypothesis .import_linter_cache \
+	rm -rf $(VENV) $(FUZZ_VENV) demo-out train-out bench-out build dist .benchmarks .coverage .coverage.* .hypothesis .import_linter_cache \
 		.mypy_cache .pytest_cache .ruff_cache htmlcov
 	find . -name __pycache__ -type d -prune -exec rm -rf {} +
 

@@ -3,9 +3,13 @@
 from __future__ import annotations
 
 import argparse
+import os
+import select
+import signal
 import sys
 from collections.abc import Sequence
 from importlib import import_module
+from typing import TextIO
 
 from inksteward import __version__
 
@@ -26,12 +30,52 @@ COMMANDS = {
     ),
     "bench": ("inksteward.bench.command", "add_bench", "controllers beside each other on simulated presses"),
     "demo": ("inksteward.demo.command", "add_demo", "a simulated press with the service beside it"),
+    "train": (
+        "inksteward.train.command",
+        "add_train",
+        "you decide at a simulated press on which things go wrong",
+    ),
 }
 USAGE = 2
+NOBODY_READS = 128 + signal.SIGPIPE
+"""What a shell says of a program that a closed pipe ended: POSIX, XCU 2.8.2, has more than 128, and shells add the
+signal's number (from memory)."""
 
 
 def main(argv: Sequence[str] | None = None) -> int:
-    """Run one command; its exit code (2 also for arguments that are not understood)."""
+    """Run one command; its exit code (2 also for arguments that are not understood).
+
+    Whoever reads along, as in ``inksteward bench --controller list | head``, may have seen enough: then nothing more is
+    said, and the code is NOBODY_READS.
+    """
+    try:
+        try:
+            return _run(argv)
+        finally:
+            if sys.stdout is not None:
+                sys.stdout.flush()  # here, and not when the interpreter ends, where it could only complain
+    except BrokenPipeError:
+        closed = [
+            stream for stream in (sys.stdout, sys.stderr) if stream is not None and _nobody_reads(stream)
+        ]
+        if not closed:
+            raise  # another pipe than these
+        for stream in closed:
+            os.dup2(os.open(os.devnull, os.O_WRONLY), stream.fileno())  # for what is written out at the end
+        return NOBODY_READS
+
+
+def _nobody_reads(stream: TextIO) -> bool:
+    """Whether the stream is a pipe or socket whose other end is closed."""
+    poll = select.poll()
+    try:
+        poll.register(stream.fileno(), 0)
+    except (OSError, ValueError):  # no descriptor: not a pipe either
+        return False
+    return any(event & (select.POLLERR | select.POLLHUP) for _, event in poll.poll(0))
+
+
+def _run(argv: Sequence[str] | None) -> int:
     words = sys.argv[1:] if argv is None else list(argv)
     chosen = next((word for word in words if not word.startswith("-")), None)
     parser = argparse.ArgumentParser(

@@ -7,6 +7,7 @@ import time
 from dataclasses import dataclass
 from typing import Any, TextIO
 
+from inksteward_simulators.operator_asks import HELP as REQUESTS
 from inksteward_simulators.operator_deck import Card, Choice, Deck
 from inksteward_simulators.operator_table import HELP, Unclear, table, understood
 
@@ -74,7 +75,7 @@ class TerminalJudge:
     def typed(self, line: str) -> None:
         """Take one line."""
         if line.strip() in ("", "?"):
-            self._print(HELP)
+            self._print(f"{HELP}\n{REQUESTS}")
             return
         try:
             word = understood(line)

@@ -49,6 +49,8 @@ class Seat:
     schemas: SchemaFolder
     per_zone: bool = False
     ok_sheet: bool = True
+    insists: Callable[[str], bool] = lambda proposal_id: False
+    """Whether the judge's decision on this proposal is sent although it has ended meanwhile."""
     calm: int = 0
     ok_run: str | None = None
     run_id: str | None = None
@@ -81,6 +83,16 @@ class Seat:
         elif kind == "status":
             self._status(data)
 
+    def ask(self, kind: str, **members: Any) -> None:
+        """Send a signed request, such as hold; its answer is said as "asked"."""
+        self._loose_task(self._ask(kind, members))
+
+    async def _ask(self, kind: str, members: dict[str, Any]) -> None:
+        request = {"request_id": new_id("r"), "kind": kind, "operator": self.operator, **members}
+        answer = await self._send("request", "request_id", request, kind)
+        if answer is not None:
+            self.say("asked", kind=kind, accepted=answer.get("accepted"), errors=answer.get("errors", []))
+
     async def close(self) -> None:
         """Stop thinking."""
         await stopped(*(task for _, task in self._minds.values()), *self._loose)
@@ -104,8 +116,11 @@ class Seat:
         self.run_id, self.phase = data.get("run_id"), data.get("phase")
 
     def _forget(self, unit: str) -> None:
-        _, task = self._minds.pop(unit, ("", None))
-        if task is not None:
+        proposal_id, task = self._minds.pop(unit, ("", None))
+        if task is not None and self.insists(proposal_id):
+            self._loose.add(task)
+            task.add_done_callback(self._loose.discard)
+        elif task is not None:
             task.cancel()
 
     def _proposal(self, unit: str, proposal: dict[str, Any]) -> None:
@@ -184,9 +199,13 @@ class Seat:
         )
         run_id = self.run_id or ""
         if self.ok_sheet and self.calm >= CALM_SCANS and self.phase != "run" and self.ok_run != run_id:
-            task = self._started(self._name_ok_sheet(str(data.get("scan_id")), run_id))
-            self._loose.add(task)
-            task.add_done_callback(self._loose.discard)
+            self._loose_task(self._name_ok_sheet(str(data.get("scan_id")), run_id))
+
+    def _loose_task(self, work: Coroutine[Any, Any, None]) -> None:
+        """Start work that belongs to no proposal."""
+        task = self._started(work)
+        self._loose.add(task)
+        task.add_done_callback(self._loose.discard)
 
     async def _name_ok_sheet(self, scan_id: str, run_id: str) -> None:
         request = {

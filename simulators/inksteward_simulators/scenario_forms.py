@@ -11,6 +11,7 @@ from pydantic import AfterValidator, Field, model_validator
 
 from inksteward_simulators.fault_plan import INK_FILTERS, PlannedFault, check
 from inksteward_simulators.link_messages import Message, Patch, Percent, Side
+from inksteward_simulators.operator_form import Operator, check_hands
 from inksteward_simulators.press.climate_form import Climate
 from inksteward_simulators.press.oscillation import lumped_kappa
 from inksteward_simulators.press.paper import PaperKind
@@ -186,6 +187,8 @@ class Job(Message):
     left_edge_mm: float = 0.0
     strip_id: str = "strip-front"
     patch_width_mm: Positive = 5.0
+    strip_cycle_mm: Annotated[float, Field(ge=4.0, le=200.0)] | None = None
+    """Length over which the strip has a solid of every ink once (`strip_layout.py`); None: 0.74 key pitches."""
 
 
 class Scenario(Message):
@@ -207,6 +210,8 @@ class Scenario(Message):
     climate: Climate = Climate()
     fault: tuple[PlannedFault, ...] = ()
     """Faults by the sheet of the run; each is made once a run."""
+    operator: Operator | None = None
+    """None: whoever runs the scenario says who decides."""
     units: Annotated[tuple[Unit, ...], Field(min_length=1, max_length=12)]
 
     @model_validator(mode="before")
@@ -237,6 +242,12 @@ class Scenario(Message):
                 check(fault, self)
             except ValueError as error:
                 raise ValueError(f"fault.{number}.{error}") from error
+        return self
+
+    @model_validator(mode="after")
+    def _hands_have_keys(self) -> Self:
+        if self.operator is not None:
+            check_hands(self.operator, self.units)
         return self
 
     def to_json(self) -> str:

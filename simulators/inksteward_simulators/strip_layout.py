@@ -1,6 +1,7 @@
 """Where the patches of a strip lie. The strip's own pitch differs from the keys', as on a real colour bar."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
+from math import ceil
 from pathlib import Path
 from typing import Annotated
 
@@ -8,6 +9,7 @@ from pydantic import Field, TypeAdapter, ValidationError
 
 from inksteward_simulators.link_messages import Patch, Side, State, UnitState
 from inksteward_simulators.scenario import load_scenario
+from inksteward_simulators.scenario_forms import Job
 
 WIDEST_PATCH_MM = 5.5
 CYCLE_PER_PITCH = 0.74
@@ -16,11 +18,13 @@ CYCLE_PER_PITCH = 0.74
 Layout = Annotated[tuple[Patch, ...], Field(min_length=1, max_length=2000)]
 
 
-def cycle_layout(units: Iterable[UnitState]) -> tuple[Patch, ...]:
-    """Solids of every ink in turn and one changing control field, patch beside patch over the whole width.
+def cycle_layout(units: Iterable[UnitState], job: Job | None = None) -> tuple[Patch, ...]:
+    """Solids of every ink in turn and changing control fields, patch beside patch over the whole width.
 
-    Four inks on keys of 32.5 mm give patches of 4.8 mm and a solid of each ink every 24 mm. Raises
-    ValueError when there is no unit.
+    Every ink's solid comes once in 0.74 key pitches, with one control field: four inks on keys of 32.5 mm give patches
+    of 4.8 mm and a solid of each ink every 24 mm. Where the ``job`` says ``strip_cycle_mm``, that is the length, more
+    control fields keep patches below 5.5 mm, and the strip lies on the sheet from edge to edge. Raises ValueError when
+    there is no unit.
     """
     printed = sorted(units, key=lambda unit: unit.unit)
     if not printed:
@@ -28,22 +32,29 @@ def cycle_layout(units: Iterable[UnitState]) -> tuple[Patch, ...]:
     first = printed[0]
     inks = tuple(unit.ink for unit in printed)
     fields = len(inks) + 1
-    width_mm = min(WIDEST_PATCH_MM, CYCLE_PER_PITCH * first.pitch_mm / fields)
-    count = int(first.zones * first.pitch_mm / width_mm)
-    controls = _controls(inks)
-    patches = []
+    if job is None or job.strip_cycle_mm is None:
+        width_mm = min(WIDEST_PATCH_MM, CYCLE_PER_PITCH * first.pitch_mm / fields)
+        begin_mm, length_mm = first.first_edge_mm, first.zones * first.pitch_mm
+    else:
+        fields = max(fields, ceil(job.strip_cycle_mm / WIDEST_PATCH_MM))
+        width_mm = job.strip_cycle_mm / fields
+        begin_mm, length_mm = job.left_edge_mm, job.sheet_width_mm
+    return tuple(_row(inks, fields, width_mm, begin_mm, int(length_mm / width_mm)))
+
+
+def _row(inks: tuple[str, ...], fields: int, width_mm: float, begin_mm: float, count: int) -> Iterator[Patch]:
+    """So many patches from ``begin_mm`` on; behind the solids of each cycle come its control fields."""
+    controls, more = _controls(inks), fields - len(inks)
     for index in range(count):
-        place = index % fields
+        cycle, place = divmod(index, fields)
         kind, printed_inks, tone_pct = (
             ("solid", (inks[place],), 100.0)
             if place < len(inks)
-            else (controls[index // fields % len(controls)])
+            else controls[(cycle * more + place - len(inks)) % len(controls)]
         )
-        x_mm = round(first.first_edge_mm + (index + 0.5) * width_mm, 2)
-        patches.append(
-            {"x_mm": x_mm, "width_mm": width_mm, "kind": kind, "inks": printed_inks, "tone_pct": tone_pct}
-        )
-    return tuple(Patch.model_validate(patch) for patch in patches)
+        x_mm = round(begin_mm + (index + 0.5) * width_mm, 2)
+        patch = {"x_mm": x_mm, "width_mm": width_mm, "kind": kind, "inks": printed_inks, "tone_pct": tone_pct}
+        yield Patch.model_validate(patch)
 
 
 def _controls(inks: tuple[str, ...]) -> list[tuple[str, tuple[str, ...], float]]:
@@ -59,10 +70,11 @@ def _controls(inks: tuple[str, ...]) -> list[tuple[str, tuple[str, ...], float]]
 def layout_of(name: str, state: State, side: Side, scenario: str | None) -> tuple[Patch, ...]:
     """``cycle``, ``scenario`` (that scenario's strip) or a JSON file with an array of patches.
 
-    Raises ValueError or ScenarioError in words.
+    A scenario that is named with ``cycle`` says how long the strip's cycle is. Raises ValueError or ScenarioError.
     """
     if name == "cycle":
-        return cycle_layout(unit for unit in state.units if unit.side == side)
+        job = None if scenario is None else load_scenario(scenario).job
+        return cycle_layout((unit for unit in state.units if unit.side == side), job)
     if name == "scenario":
         if scenario is None:
             raise ValueError("scenario = none: expected its name with layout scenario")

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from inksteward.replay.commands import CANNOT
+from inksteward.cli import NOBODY_READS
 from tests.records import closed_record
 
 
@@ -23,4 +23,4 @@ def test_a_pipe_that_nobody_reads_any_more_is_no_fault(tmp_path: Path, options: 
     command = [sys.executable, *options, "-m", "inksteward.cli", "journal", "show", str(path)]
     with open(writing, "wb") as nobody:
         done = subprocess.run(command, stdout=nobody, stderr=subprocess.PIPE, check=False)
-    assert (done.returncode, done.stderr) == (CANNOT, b"")
+    assert (done.returncode, done.stderr) == (NOBODY_READS, b"")

@@ -116,6 +116,24 @@ def test_layout_that_is_none(tmp_path: Path, text: str | None, words: str) -> No
     assert words in str(caught.value)
 
 
+@pytest.mark.parametrize(("name", "cycle_mm"), [("strip-wider", 36.0), ("strip-narrower", 14.0)])
+def test_a_strip_of_its_own_pitch(name: str, cycle_mm: float) -> None:
+    """Where the job says how long the strip's cycle is, each ink's solids come so far apart, patches touch and are at
+    most 5.5 mm wide, and all of them lie on the sheet; the strip reader lays the same."""
+    scenario = load_scenario(name)
+    patches = layout_of("cycle", _state(*FOUR), "front", name)
+    assert patches == cycle_layout(FOUR, scenario.job)
+    places = [patch.x_mm for patch in patches if patch.inks == ("M",) and patch.kind == "solid"]
+    assert {round(b - a, 1) for a, b in pairwise(places)} == {cycle_mm}
+    width_mm = patches[0].width_mm
+    assert width_mm <= 5.5
+    assert all(b.x_mm - a.x_mm == pytest.approx(width_mm, abs=0.011) for a, b in pairwise(patches))
+    left, right = scenario.job.left_edge_mm, scenario.job.left_edge_mm + scenario.job.sheet_width_mm
+    assert patches[0].x_mm - width_mm / 2.0 >= left - 0.006
+    assert patches[-1].x_mm + width_mm / 2.0 <= right + 0.006
+    assert {patch.kind for patch in patches} == {"solid", "paper", "tint", "overprint", "grey"}
+
+
 def test_side_that_is_not_printed() -> None:
     """A strip on a side without units is refused, and so is the scenario's strip without a scenario."""
     with pytest.raises(ValueError, match="expected at least one unit"):

@@ -10,9 +10,14 @@ from typing import TYPE_CHECKING
 from inksteward.bench.pace import Pace
 
 if TYPE_CHECKING:
+    from inksteward.bench.margins import Trial
     from inksteward.bench.runs import Job, Wanted
 
 PACE = Pace()
+USUAL_SHEETS, MARGIN_SHEETS = 1000, 2400
+"""Thirds of 800 sheets hold two swings of 400."""
+SWING_SCANS = 12
+"""Scans of the shortest run of which a swing can be told: four in each third."""
 USUAL = "nobody,by-hand,pid,ours,oracle"
 
 
@@ -26,11 +31,16 @@ def add_bench(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -
     )
     made.add_argument("--controller", default=USUAL, help=f"names, by commas (default {USUAL}); all; list")
     made.add_argument("--seeds", default="1:10", help="first:last, or numbers by commas (default 1:10)")
-    made.add_argument("--sheets", type=int, default=1000, help="sheets of a run (default 1000)")
+    made.add_argument("--sheets", type=int, help="sheets of a run (default 1000; --margins: 2400)")
     made.add_argument("--scan-every", type=int, default=PACE.scan_every, help="sheets between two scans")
     made.add_argument("--scan-delay", type=int, default=PACE.scan_delay, help="sheets from pull to reading")
     made.add_argument(
         "--approval-delay", type=int, default=PACE.approval_delay, help="sheets until a decision"
+    )
+    made.add_argument(
+        "--margins",
+        action="store_true",
+        help="ours alone on presses that are not as it believes: does it swing?",
     )
     made.add_argument("--workers", type=int, default=0, help="processes (default: one a core)")
     made.add_argument("--out", type=Path, default=Path("bench-out"), help="folder for figures and pictures")
@@ -38,7 +48,10 @@ def add_bench(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -
 
 
 def run(options: argparse.Namespace) -> int:
-    """Run it; 0 if the oracle was not beaten, 1 if it was, so that ratios say nothing, 2 for what cannot be run."""
+    """Run it; 0 if the oracle was not beaten, 1 if it was, so that ratios say nothing, 2 for what cannot be run.
+
+    With --margins: 0 if no zone swings on, 1 if one does.
+    """
     from inksteward.bench.controllers import CONTROLLERS
 
     if options.controller == "list":
@@ -46,6 +59,8 @@ def run(options: argparse.Namespace) -> int:
         return 0
     try:
         wanted = wanted_of(options)
+        if options.margins:
+            return _margins(wanted, options.out)
     except ValueError as error:
         print(f"inksteward bench: {error}", file=sys.stderr)
         return 2
@@ -66,6 +81,27 @@ def run(options: argparse.Namespace) -> int:
     return 1 if beaten else 0
 
 
+def _margins(wanted: Wanted, out: Path) -> int:
+    """The table of margins; 1 if any zone swings on. Raises ValueError for runs too short to tell."""
+    from inksteward.bench.margin_cases import CASES
+    from inksteward.bench.margin_table import NONE, rows_of, save, still_table, table
+    from inksteward.bench.margins import Trial, run_margins
+
+    trials = [
+        Trial(scenario, case, seed)
+        for scenario in wanted.scenarios
+        for case in CASES
+        for seed in wanted.seeds
+    ]
+    found = run_margins(trials, wanted.sheets, wanted.pace, wanted.workers, _progress)
+    rows = rows_of(found, wanted.sheets)
+    print("\n" + table(rows) + "\n\n" + still_table(found))
+    out.mkdir(parents=True, exist_ok=True)
+    save(out / "margins.json", rows, found)
+    print(f"\nfigures {out / 'margins.json'}")
+    return 0 if all(row.verdict == NONE for row in rows) else 1
+
+
 def wanted_of(options: argparse.Namespace) -> Wanted:
     """What the words ask for. Raises ValueError with the option, the value and what was expected."""
     from inksteward.bench.controllers import CONTROLLERS
@@ -82,8 +118,11 @@ def wanted_of(options: argparse.Namespace) -> Wanted:
             load_scenario(name)
         except ScenarioError as error:
             raise ValueError(f"--scenario: {error}") from error
+    if options.sheets is None:
+        options.sheets = MARGIN_SHEETS if options.margins else USUAL_SHEETS
+    least_sheets = SWING_SCANS * options.scan_every if options.margins else 10
     for name, least in (
-        ("sheets", 10),
+        ("sheets", least_sheets),
         ("scan_every", 10),
         ("scan_delay", 0),
         ("approval_delay", 0),
@@ -112,8 +151,9 @@ def seeds_of(words: str) -> tuple[int, ...]:
     return found
 
 
-def _progress(done: int, of: int, job: Job) -> None:
-    line = f"{done:>5} of {of}  {job.scenario} {job.controller} seed {job.seed}"
+def _progress(done: int, of: int, job: Job | Trial) -> None:
+    what = job.controller if hasattr(job, "controller") else job.case
+    line = f"{done:>5} of {of}  {job.scenario} {what} seed {job.seed}"
     if sys.stderr.isatty():
         sys.stderr.write(f"\r{line:<78.78}" + ("\n" if done == of else ""))
     elif done == of or done % 10 == 0:

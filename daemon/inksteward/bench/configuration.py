@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
+from inksteward.config import Approval
 from inksteward_simulators.scenario_forms import Scenario, Unit
+from inksteward_simulators.strip_layout import cycle_layout
 
 UNCERTAINTY_UM = 3.0
+USUAL_PATCH_MM = 4.8
 KEYS_AT_ONCE = 8
 """The groups in which the simulated cabinet drives its keys."""
 
@@ -51,14 +55,48 @@ def _unit(scenario: Scenario, unit: Unit) -> dict[str, Any]:
     }
 
 
+def _patch_width_mm(scenario: Scenario) -> float:
+    """Width of the job's patches as the owner measured it, to a tenth."""
+    if scenario.job.strip_cycle_mm is None:
+        return USUAL_PATCH_MM
+    units = list(scenario.units)
+    layout = cycle_layout(units, scenario.job)  # type: ignore[arg-type]
+    return round(min(patch.width_mm for patch in layout), 1)
+
+
+def approval_of(scenario: Scenario) -> Approval:
+    """How long a proposal stands on the press of a scenario. An operator who is known to be slow finds it there still:
+    it stands for one and a half of the usual time at least, and lapses after six."""
+    usual, operator = Approval(), scenario.operator
+    median = None if operator is None else operator.median_sheets(scenario.speed_sph)
+    if median is None:
+        return usual
+    expected_s = min(max(round(median * 3600.0 / scenario.speed_sph, 1), 1.0), 400.0)
+    least_s = max(usual.min_standing_s, round(1.5 * expected_s, 1))
+    return replace(
+        usual,
+        expected_s=expected_s,
+        min_standing_s=least_s,
+        expires_s=max(usual.expires_s, round(4.0 * least_s, 1)),
+        expires_sheets=max(usual.expires_sheets, round(4.0 * least_s * scenario.speed_sph / 3600.0)),
+    )
+
+
+def _standing(scenario: Scenario) -> dict[str, float]:
+    """What the configuration says of it beside the defaults."""
+    usual, ours = Approval(), approval_of(scenario)
+    names = ("expected_s", "min_standing_s", "expires_s", "expires_sheets")
+    return {name: getattr(ours, name) for name in names if getattr(ours, name) != getattr(usual, name)}
+
+
 def configuration(scenario: Scenario, **sections: dict[str, Any]) -> dict[str, Any]:
     """Configuration data for the press of a scenario; ``sections`` are merged over its top-level tables."""
     inks = {unit.ink: {"ink": unit.ink, "d_inf": unit.d_inf, "m": unit.m} for unit in scenario.units}
     data: dict[str, Any] = {
         "press": {"id": scenario.press, "simulated": True},
         "broker": {"url": "mqtt://127.0.0.1:1883"},
-        "approval": {"operators_file": "operators.toml"},
-        "measuring": {"patch_width_mm": 4.8},
+        "approval": {"operators_file": "operators.toml", **_standing(scenario)},
+        "measuring": {"patch_width_mm": _patch_width_mm(scenario)},
         "control": {},
         "ink": list(inks.values()),
         "unit": [_unit(scenario, unit) for unit in scenario.units],

@@ -1,7 +1,7 @@
 """A closed loop without wires: the core beside a simulated press, in one process, as fast as it goes.
 
-The same events as over the broker, made here; time is the press's own. Decisions are those of an operator
-given as a function; unsigned ones pass because the configuration says bench.
+The same events as over the broker, made here; time is the press's own. Decisions are those of an operator given as a
+function, else of the scenario's own; unsigned ones pass because the configuration says bench.
 """
 
 from __future__ import annotations
@@ -16,6 +16,7 @@ import numpy as np
 from inksteward import __version__
 from inksteward.bench.configuration import configuration, job
 from inksteward.bench.pace import Pace
+from inksteward.bench.people import Hands, people_of, verdict_of
 from inksteward.bench.strip import Strip
 from inksteward.bench.tally import Tally
 from inksteward.config import parse
@@ -73,14 +74,17 @@ class Loop:
         scenario: Scenario,
         *,
         seed: int,
-        decide: Decide = approve_all,
+        decide: Decide | None = None,
         pace: Pace | None = None,
         sections: dict[str, dict[str, Any]] | None = None,
         alter: Callable[[dict[str, Any]], None] | None = None,
     ) -> None:
-        self.scenario, self.decide = scenario, decide
+        self.scenario, self.decide = scenario, decide or approve_all
         self.press = Press(scenario, seed=seed, run_id=RUN_ID)
         self.pace = pace or Pace()
+        people = people_of(scenario, seed, self.pace)
+        self.hands = None if people is None else Hands(people, self.press)
+        self.people = people if decide is None else None
         self.strip = Strip(scenario, self.press, seed)
         self.state: State = initial()
         self.ledger = Ledger()
@@ -146,13 +150,27 @@ class Loop:
             if effect.topic.startswith("proposal/"):
                 self.ledger.proposals.append(data)
                 self.tally.proposals += 1
-                self._later(self.pace.approval_delay, lambda: self._decide(data))
+                self._ask(data)
 
     def _later(self, sheets: int, action: Callable[[], None]) -> None:
         self._due.append((self.press.sheet + sheets, action))
 
-    def _decide(self, proposal: dict[str, Any]) -> None:
-        verdict = self.decide(proposal)
+    def _ask(self, proposal: dict[str, Any]) -> None:
+        """Put a proposal before the operator."""
+        if self.people is None:
+            self._later(self.pace.approval_delay, lambda: self._decide(proposal, self.decide(proposal)))
+            return
+        fate = self.people.fate(proposal["unit"], proposal["sheet"])
+        self._later(fate.sheets, lambda: self._answered(proposal, verdict_of(fate, proposal)))
+
+    def _answered(self, proposal: dict[str, Any], verdict: dict[str, Any]) -> None:
+        """Decide; what is refused with moves left out, and still stands, is approved whole."""
+        self._decide(proposal, verdict)
+        answer = self.ledger.answers[-1]
+        if "leave" in verdict and answer["stands"] and not answer["accepted"]:
+            self._decide(proposal, {"verdict": "approve"})
+
+    def _decide(self, proposal: dict[str, Any], verdict: dict[str, Any] | None) -> None:
         if verdict is None:
             return
         decision = {
@@ -236,6 +254,8 @@ class Loop:
         end = self.press.sheet + sheets
         while self.press.sheet < end:
             self.press.step(STEP_SHEETS)
+            if self.hands is not None:
+                self.hands.reach()
             for due in [item for item in self._due if item[0] <= self.press.sheet]:
                 self._due.remove(due)
                 due[1]()

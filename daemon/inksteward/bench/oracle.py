@@ -1,9 +1,10 @@
 """The yardstick: a controller that knows the true press and solves each scan's problem over several moves ahead.
 
-It sees true films, feed, drift, lags, zeros and the blade, without noise; it is bound by the same delays, the same
-drives and the same limits of key travel and gap. What is left of its error is what delays and limits cost. Film follows
-``y(s + n) = K^n y(s) + (I - K^n) v`` with v linear in the keys' true openings, so the sum of squared relative errors of
-the film over the next moves is a quadratic program. It decides anew at every scan, as everybody else.
+It sees true films, feed, drift, lags, zeros and the blade, without noise, and when the operator will decide, though
+not which moves will be left out; it is bound by the same delays, decisions, drives and limits of key travel and gap.
+What is left of its error is what delays and limits cost. Film follows ``y(s + n) = K^n y(s) + (I - K^n) v`` with v
+linear in the keys' true openings, so the sum of squared relative errors of the film over the next moves is a quadratic
+program. It decides anew at every scan, as everybody else.
 """
 
 from __future__ import annotations
@@ -115,11 +116,21 @@ class Oracle:
     def _room(self, loop: RivalLoop, unit: Unit) -> tuple[Array, float]:
         """Travel left to each key and, as a mean, to the unit within 1,000 sheets, percent."""
         since = loop.press.sheet - 1000
-        rows = [ways for sheet, ways in self._travel.get(unit.unit, []) if sheet > since]
+        rows = [
+            self._made(loop, unit, sheet, ways)
+            for sheet, ways in self._travel.get(unit.unit, [])
+            if sheet > since
+        ]
         used: Array = np.sum(rows, axis=0) if rows else np.zeros(unit.zones)
         limits = unit.limits_makeready
         key = np.maximum(limits.accumulated_key_pct - used - 0.2, 0.0)
         return key, max(limits.accumulated_unit_pct - float(used.mean()) - 0.2, 0.0)
+
+    @staticmethod
+    def _made(loop: RivalLoop, unit: Unit, sheet: int, ways: Array) -> Array:
+        """Travel of an order without what the operator did not let happen."""
+        undone = loop.desk.undone(unit.unit, sheet) if loop.desk is not None else frozenset()
+        return np.array([0.0 if zone in undone else way for zone, way in enumerate(ways, 1)])
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,8 +145,11 @@ class _Problem:
 
     def __init__(self, loop: RivalLoop, unit: Unit, there: PressUnit, room: tuple[Array, float]) -> None:
         self.unit, self.there = unit, there
-        self.wait = loop.pace.scan_delay + loop.pace.approval_delay + DRIVE_SHEETS
-        self.stretch = [loop.pace.scan_every] * (MOVES - 1) + [LAST_STRETCH * loop.pace.scan_every]
+        self.wait = loop.wait(unit.unit) + DRIVE_SHEETS
+        every = loop.pace.scan_every
+        # what a scenario's operator lets through is part of the truth; later moves are taken for granted
+        first = -(-loop.until_next(unit.unit) // SAMPLE_SHEETS) * SAMPLE_SHEETS
+        self.stretch = [first, *[every] * (MOVES - 2), LAST_STRETCH * every]
         self.aim_d = loop.aim_d(unit.unit)
         self.scale, self.zero = there.table_scale, there.zero_error_um
         self.at_pct = loop.openings(unit.unit)

@@ -8,6 +8,7 @@ from inksteward.contract.inputs import Instrument, Patch, Scan
 from inksteward.control.numerics import Array
 from inksteward.reading import Lane, read_scan
 from inksteward_simulators.instrument import as_laid, exchange
+from inksteward_simulators.link_messages import Patch as LaidPatch
 from inksteward_simulators.link_messages import PatchDensity
 from inksteward_simulators.press.press import Press
 from inksteward_simulators.scenario_forms import Scenario
@@ -18,12 +19,21 @@ SHEET_SIGMA_D = 0.015
 TAKEN_AT = "2026-03-02T08:15:30.000Z"
 
 
+def layout_of_job(scenario: Scenario) -> tuple[LaidPatch, ...]:
+    """The patches of the strip that the scenario's job is printed with."""
+    units = list(scenario.units)  # they have what a unit's state says of ink and zones
+    return cycle_layout(units, scenario.job)  # type: ignore[arg-type]
+
+
 class Strip:
     """Reads sheets of a simulated press with the instrument's own noise, by seed."""
 
+    noise_times = 1.0
+    """The instrument's noise as a multiple of what its owner believes."""
+
     def __init__(self, scenario: Scenario, press: Press, seed: int) -> None:
         self.scenario, self.press = scenario, press
-        self.layout = cycle_layout(list(scenario.units))  # type: ignore[arg-type]
+        self.layout = layout_of_job(scenario)
         self._rng = np.random.default_rng([seed, 77])
 
     def scan(self, run_id: str) -> Scan | None:
@@ -57,10 +67,11 @@ class Strip:
     def _seen(self) -> list[PatchDensity]:
         """The patches with the instrument's noise."""
         sheet = self.press.pull()
+        sigma_d = INSTRUMENT_SIGMA_D * self.noise_times
         seen = []
         for patch in self.layout:
             values = sheet.patch(patch.inks, patch.tone_pct, patch.x_mm, patch.width_mm)
-            noise = self._rng.standard_normal(len(values)) * INSTRUMENT_SIGMA_D
+            noise = self._rng.standard_normal(len(values)) * sigma_d
             density = {
                 name: float(value) + float(error)
                 for (name, value), error in zip(values.items(), noise, strict=True)

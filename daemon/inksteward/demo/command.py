@@ -44,6 +44,7 @@ def add_demo(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) ->
 def run(options: argparse.Namespace) -> int:
     """Run the demo; 0 only if all that it promises was seen."""
     try:
+        from inksteward.demo.audience import Spectator
         from inksteward.demo.plan import DemoError, plan_of
         from inksteward.demo.stage import play
     except ModuleNotFoundError as error:
@@ -51,7 +52,7 @@ def run(options: argparse.Namespace) -> int:
         return 2
     try:
         plan: Plan = plan_of(options)
-        return asyncio.run(play(plan))
+        return asyncio.run(play(Spectator(plan)))
     except DemoError as error:
         print(f"inksteward demo: {error}", file=sys.stderr)
         return 2

@@ -63,12 +63,21 @@ class Plan:
         return self.out / "journal"
 
 
-def plan_of(options: argparse.Namespace) -> Plan:
-    """The plan for the command's options; the output folder is made anew."""
+def scenario_of(name: str) -> Scenario:
+    """A bundled scenario by its name, or one from a file. Raises DemoError."""
     try:
-        scenario = load_scenario(options.scenario)
+        return load_scenario(name)
     except ScenarioError as error:
         raise DemoError(str(error)) from error
+
+
+def plan_of(options: argparse.Namespace) -> Plan:
+    """The plan for the command's options; the output folder is made anew."""
+    return plan_with(scenario_of(options.scenario), options)
+
+
+def plan_with(scenario: Scenario, options: argparse.Namespace) -> Plan:
+    """The plan for a scenario and the command's other options; the output folder is made anew."""
     if options.sheets < SCAN_EVERY_SHEETS:
         raise DemoError(f"--sheets {options.sheets}: expected at least {SCAN_EVERY_SHEETS}")
     usual = 1.0 if options.interactive else scenario.time_factor

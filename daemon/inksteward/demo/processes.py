@@ -70,6 +70,10 @@ class Processes:
                 return f"{name} ended with {process.returncode}: {self._tail(name)}"
         return None
 
+    def left(self, name: str) -> bool:
+        """Whether this part has ended by itself and in good order."""
+        return any(each == name and process.returncode == 0 for each, process in self._running)
+
     async def end(self, name: str) -> int:
         """End one part by SIGTERM (SIGKILL after a while); its exit code."""
         for row in self._running:

@@ -28,6 +28,7 @@ class Record:
     decided: Counter[str] = field(default_factory=Counter)
     truth: dict[str, Any] = field(default_factory=dict)
     sheet: int = 0
+    printing: bool = True
     good_scans: int = 0
     reached_at: int | None = None
 
@@ -47,7 +48,7 @@ class Record:
             if data["result"] == "moved":
                 self.moves.append((data["unit"], self.sheet, len(data["moved"])))
         elif topic == "counter":
-            self.sheet = data["sheet"]
+            self.sheet, self.printing = data["sheet"], data["printing"]
         elif topic == "alarm":
             self.alarms.update(row["code"] for row in data["alarms"])
 

@@ -88,6 +88,13 @@ def outcome(data: dict[str, Any], kind: str) -> str:
     return f"    {data['unit']}: {kind}{who}{code}{moved}"
 
 
+def alarm(row: dict[str, Any]) -> str:
+    """An alarm in one line, with its code and unit as an acknowledgement names them."""
+    ack = " ".join(filter(None, (row["code"], row["unit"])))
+    how = f" (ack {ack})" if row["latched"] else ""
+    return f"    ALARM {row['text']}: {row['remedy']}{how}"
+
+
 def _keys(count: int) -> str:
     return f"{count} key{'' if count == 1 else 's'}"
 

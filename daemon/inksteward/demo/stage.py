@@ -16,6 +16,7 @@ import aiomqtt
 
 from inksteward.bench.configuration import job
 from inksteward.demo import screen
+from inksteward.demo.audience import Audience
 from inksteward.demo.broker import broker
 from inksteward.demo.plan import (
     OPERATOR,
@@ -28,72 +29,71 @@ from inksteward.demo.plan import (
 )
 from inksteward.demo.processes import Processes
 from inksteward.demo.record import Record
-from inksteward.demo.summary import conclude
 from inksteward_simulators.link import BenchLink
 from inksteward_simulators.link_messages import RunRequest
-from inksteward_simulators.tasks import stopped
+from inksteward_simulators.tasks import first_ended, stopped
 
-WATCHED = ("reading", "proposal/+", "decision", "outcome", "counter", "alarm", "status")
 RETAINED = ("job", "press", "reading", "alarm", "status")
 ONLINE_S = 30.0
 LAST_WORD_S = 5.0
 STUCK_S = 60.0
 
 
-async def play(plan: Plan) -> int:
-    """The whole demo; returns its exit code. SIGTERM and SIGHUP end it, so that no part is left running.
+async def play(audience: Audience) -> int:
+    """The whole run; returns its exit code. SIGTERM and SIGHUP end it, so that no part is left running.
 
     Broker and service take SIGHUP for "read anew": a terminal that is closed would not end them by itself.
     """
-    began, told = time.monotonic(), asyncio.Event()
+    plan, began, told = audience.plan, time.monotonic(), asyncio.Event()
     for number in (signal.SIGTERM, signal.SIGHUP):
         asyncio.get_running_loop().add_signal_handler(number, told.set)
     async with broker(plan.broker, plan.out) as (address, kind):
         print(f"broker: {kind}, {address}")
         parts = Processes(plan.out)
         try:
-            record = await _until_told(told, _play(plan, address, parts))
+            await _until_told(told, _play(audience, address, parts))
         finally:
             await parts.end_all()
             if plan.broker is not None:
                 await _clear(plan, address)
-    return conclude(plan, record, time.monotonic() - began)
+    return audience.conclude(time.monotonic() - began)
 
 
-async def _until_told(told: asyncio.Event, part: Coroutine[Any, Any, Record]) -> Record:
-    """What comes of the part. Raises CancelledError, once the part has ended, when told to end."""
+async def _until_told(told: asyncio.Event, part: Coroutine[Any, Any, None]) -> None:
+    """Play the part. Raises CancelledError, once the part has ended, when told to end."""
     playing, telling = asyncio.create_task(part), asyncio.create_task(told.wait())
     try:
         await asyncio.wait((playing, telling), return_when=asyncio.FIRST_COMPLETED)
         if not playing.done():
             raise asyncio.CancelledError("told to end")
-        return playing.result()
+        playing.result()
     finally:
         await stopped(playing, telling)
 
 
-async def _play(plan: Plan, address: str, parts: Processes) -> Record:
+async def _play(audience: Audience, address: str, parts: Processes) -> None:
+    plan, record = audience.plan, audience.record
     press = plan.scenario.press
     started = await parts.ready(
         "press",
         *("press", "--scenario", str(plan.scenario_file), "--seed", str(plan.seed)),
         *("--time-factor", str(plan.factor), "--broker", address, "--run-id", RUN_ID),
     )
-    link = f"127.0.0.1:{started['link_port']}"
-    ptys = await _instruments(plan, address, parts, link)
+    link_port = int(started["link_port"])
+    ptys = await _instruments(plan, address, parts, f"127.0.0.1:{link_port}")
     kid = write_operator(plan)
     write_config(plan, address, ptys)
     async with _client(*_host_and_port(address)) as client:
         root = f"inksteward/v1/{press}/"
-        for topic in WATCHED:
+        for topic in audience.topics:
             await client.subscribe(root + topic, qos=1)
         await parts.start("service", "inksteward.cli", "run", str(plan.config_file), "--log", "json")
         await _online(client, root, parts)
         await client.publish(root + "job", json.dumps(job(plan.scenario, RUN_ID)), qos=1, retain=True)
-        await _operator(plan, address, parts, kid)
-        async with await BenchLink.connect(int(started["link_port"])) as bench:
+        await _operator(audience, address, parts, kid)
+        async with await BenchLink.connect(link_port) as bench:
             await bench.run(RunRequest(printing=True))
-            record = await _watch(plan, client, root, parts)
+            await first_ended(_watch(audience, client, root, parts), audience.beside(link_port))
             await bench.run(RunRequest(printing=False))
             record.truth = (await bench.truth()).model_dump()
         await parts.end("operator")
@@ -101,7 +101,6 @@ async def _play(plan: Plan, address: str, parts: Processes) -> Record:
         if code != 0:
             raise DemoError(f"the service ended with {code}: see service.log")
         await _hear_out(client, root, record)
-        return record
 
 
 async def _hear_out(client: aiomqtt.Client, root: str, record: Record) -> None:
@@ -152,16 +151,19 @@ async def _instruments(plan: Plan, address: str, parts: Processes, link: str) ->
     wire = () if via == "pty" else ("--broker", address)
     cabinet = await parts.ready("cabinet", "key-cabinet", *common, *wire)
     strip = await parts.ready(
-        "reader", "strip-reader", *common, *wire, "--every-sheets", str(SCAN_EVERY_SHEETS)
+        *("reader", "strip-reader", *common, *wire, "--every-sheets", str(SCAN_EVERY_SHEETS)),
+        *("--scenario", str(plan.scenario_file)),
     )
     print(f"press {plan.scenario.press}: {len(plan.scenario.units)} units, wires: {plan.wires}")
     return {"keys": str(cabinet.get("pty", "")), "strip": str(strip.get("pty", ""))}
 
 
-async def _operator(plan: Plan, address: str, parts: Processes, kid: str) -> None:
+async def _operator(audience: Audience, address: str, parts: Processes, kid: str) -> None:
+    plan = audience.plan
     words = (
         *("operator", "--broker", address, "--press", plan.scenario.press, "--operator", OPERATOR),
         *("--key", str(plan.key_file), f"--kid={kid}", "--seed", str(plan.seed)),
+        *audience.operator,
     )
     if plan.interactive:
         await parts.start("operator", "inksteward_simulators", *words, "--interactive", terminal=True)
@@ -199,16 +201,18 @@ def _data(message: aiomqtt.Message) -> dict[str, Any]:
     return data
 
 
-async def _watch(plan: Plan, client: aiomqtt.Client, root: str, parts: Processes) -> Record:
-    """Show what happens until the goal is reached or the sheets are used up."""
-    record = Record()
-    print(screen.MARKS)
+async def _watch(audience: Audience, client: aiomqtt.Client, root: str, parts: Processes) -> None:
+    """Show what happens until it is enough, the sheets are used up or the person at the terminal has left."""
+    plan, record = audience.plan, audience.record
+    print(screen.MARKS, flush=True)
     moved_at, sheet = time.monotonic(), -1
-    while record.sheet < plan.sheets and not _done(plan, record):
+    while record.sheet < plan.sheets and not audience.enough():
+        if plan.interactive and parts.left("operator"):
+            return
         fallen = parts.fallen()
         if fallen:
             raise DemoError(fallen)
-        if record.sheet != sheet:
+        if record.sheet != sheet or not record.printing:
             moved_at, sheet = time.monotonic(), record.sheet
         if time.monotonic() - moved_at > STUCK_S:
             raise DemoError(f"no sheet was counted for {STUCK_S:g} s: see press.log")
@@ -217,21 +221,6 @@ async def _watch(plan: Plan, client: aiomqtt.Client, root: str, parts: Processes
                 message = await anext(client.messages)
         except TimeoutError:
             continue
-        _show(record, str(message.topic).removeprefix(root), _data(message), plan.interactive)
-    return record
-
-
-def _done(plan: Plan, record: Record) -> bool:
-    return record.reached and (plan.interactive or not record.missing_kinds)
-
-
-def _show(record: Record, topic: str, data: dict[str, Any], quiet: bool) -> None:
-    record.take(topic, data)
-    if not data:
-        return
-    if topic == "reading":
-        print("\n".join(screen.reading(data)), flush=True)
-    elif topic.startswith("proposal/") and not quiet:
-        print(screen.proposal(data), flush=True)
-    elif topic == "outcome" and not quiet:
-        print(screen.outcome(data, record.kind_of(data)), flush=True)
+        topic, data = str(message.topic).removeprefix(root), _data(message)
+        record.take(topic, data)
+        audience.show(topic, data)

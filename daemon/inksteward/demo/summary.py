@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -13,12 +14,15 @@ from inksteward.journal_verify import verify
 from inksteward.journals import Journals
 from inksteward.replay import replay
 
+Check = tuple[str, bool, str]
+"""A promise: its name, whether it was kept, and the words."""
+
 
 def conclude(plan: Plan, record: Record, seconds: float) -> int:
     """Print the summary; 0 only if everything that the demo promises was seen."""
     picture = plan.out / "density.png"
     draw(record, picture)
-    checks = [*_checks(plan, record), *_journal(plan)]
+    checks = [*_checks(plan, record), *promises(record), *journal_checks(plan)]
     keys = sum(len(outcome["moved"]) for outcome in record.outcomes)
     print()
     print(f"sheets printed        {record.sheet}")
@@ -27,25 +31,42 @@ def conclude(plan: Plan, record: Record, seconds: float) -> int:
     print("decisions             " + ", ".join(f"{kind} {record.decided[kind]}" for kind in KINDS))
     print(f"out of tolerance      {_out_share(record):.1%} of zones over all scans")
     print(f"picture               {picture}")
-    print(f"journal               {_files(plan)[-1] if _files(plan) else 'none'}")
+    print(f"journal               {journal_of(plan)}")
     print(f"time                  {seconds:.0f} s")
+    return say_checks(checks)
+
+
+def say_checks(checks: Sequence[Check]) -> int:
+    """Print each promise; 0 only if all were kept."""
     for name, good, text in checks:
         print(f"{'ok    ' if good else 'FAILED'}  {name}: {text}")
     return 0 if all(good for _, good, _ in checks) else 1
+
+
+def journal_of(plan: Plan) -> str:
+    """The last journal file of the run."""
+    files = _files(plan)
+    return str(files[-1]) if files else "none"
 
 
 def _files(plan: Plan) -> tuple[Path, ...]:
     return Journals(plan.journal_dir).paths()
 
 
-def _checks(plan: Plan, record: Record) -> list[tuple[str, bool, str]]:
+def promises(record: Record) -> list[Check]:
+    """What holds whoever decides: blade and roller apart, one outcome for each proposal."""
     contacts = record.truth.get("contacts", [])
+    return [
+        ("contacts", not contacts, f"blade and roller touched {len(contacts)} times"),
+        ("outcomes", record.one_outcome_each, "every ended proposal has exactly one outcome"),
+    ]
+
+
+def _checks(plan: Plan, record: Record) -> list[Check]:
     wanted = f"every zone in tolerance for three scans within {plan.sheets} sheets"
     reached = record.reached and record.reached_at is not None
     checks = [
-        ("goal", reached, f"{wanted}: {f'from sheet {record.reached_at}' if reached else 'not reached'}"),
-        ("contacts", not contacts, f"blade and roller touched {len(contacts)} times"),
-        ("outcomes", record.one_outcome_each, "every ended proposal has exactly one outcome"),
+        ("goal", reached, f"{wanted}: {f'from sheet {record.reached_at}' if reached else 'not reached'}")
     ]
     if not plan.interactive:
         missing = record.missing_kinds
@@ -54,7 +75,7 @@ def _checks(plan: Plan, record: Record) -> list[tuple[str, bool, str]]:
     return checks
 
 
-def _journal(plan: Plan) -> list[tuple[str, bool, str]]:
+def journal_checks(plan: Plan) -> list[Check]:
     """Verify every journal file of the run and replay them in their order."""
     files = _files(plan)
     if not files:

@@ -6,7 +6,6 @@ Exit codes: 0 all is as it should be, 1 a fault was found, 2 the command cannot 
 from __future__ import annotations
 
 import argparse
-import os
 import sys
 from collections.abc import Callable
 from functools import partial
@@ -56,15 +55,10 @@ def add_journal(subparsers: _Subparsers[argparse.ArgumentParser]) -> None:
 
 def _guarded(name: str, command: Callable[[argparse.Namespace], int], args: argparse.Namespace) -> int:
     try:
-        code = command(args)
-        sys.stdout.flush()
-    except BrokenPipeError:  # whoever reads along has seen enough, as in `journal show FILE | head`
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())  # for what is written out at the end
-        return CANNOT
+        return command(args)
     except (JournalError, CodecError, AuthorityFileError) as error:
         sys.stderr.write(f"inksteward {name}: {error}\n")
         return CANNOT
-    return code
 
 
 def _verify(args: argparse.Namespace) -> int:
