@@ -1,0 +1,135 @@
+// Per unit the proposal as a ledger, most important first, one line a move in plain words.
+import { by, deed, el, fill, lost, newId, say } from "./dom.js";
+import { post, store } from "./link.js";
+import { D, HELD_BY, WHY_NONE, count, inkName, many, pct, ranges, refusals } from "./words.js";
+import { approval, editOf, keysMoved, leftS, standing, target, worst } from "./facts.js";
+import { swatch } from "./plan.js";
+import { openZone } from "./zone.js";
+import { signIn } from "./door.js";
+import { sure } from "./sure.js";
+import { edited } from "./main.js";
+
+const FRESH_MS = 600; // a proposal that has just appeared under the finger is not the one that was read
+const seenAt = new Map();
+
+export const fresh = (proposal) => performance.now() - (seenAt.get(proposal.proposal_id) ?? 0) < FRESH_MS;
+
+export function drawLedger(all) {
+  const order = [...all].sort((a, b) => worst(b).size - worst(a).size);
+  const cards = order.filter((lane) => lane.proposal).map(card);
+  const rest = order.filter((lane) => !lane.proposal && (lane.read || lane.state.aim));
+  fill(by("ledger"), el("h2", { class: "skip", text: "Proposals" }), ...cards, rest.length ? el("div", { class: "quiet" }, ...rest.map(quiet)) : null);
+}
+
+function quiet(lane) {
+  const why = lane.state.moving ? "keys are moving" : lane.read?.no_proposal ? WHY_NONE[lane.read.no_proposal] ?? lane.read.no_proposal : "nothing stands";
+  return el("p", {}, swatch(lane.ink), el("b", { text: inkName(lane.ink) }), el("span", { text: `nothing proposed: ${why}` }));
+}
+
+function card(lane) {
+  const made = lane.proposal, edit = editOf(made);
+  if (!seenAt.has(made.proposal_id)) seenAt.set(made.proposal_id, performance.now());
+  const keys = keysMoved(made), sweep = made.sweep && !edit.leaveSweep;
+  const size = (move) => Math.abs((move.measured ?? move.aim) - move.aim);
+  const moves = [...made.moves].sort((a, b) => size(b) - size(a));
+  const kind = { opening: "opening of the job, ", recall: "settings of a job before, ", commission: "commissioning, " }[made.origin] ?? "";
+  const what = `${kind}${keys ? many(keys, "key") : "no key"}${sweep ? `, sweep ${pct(made.sweep.from_pct)} → ${pct(made.sweep.to_pct)} %` : ""}`;
+  return el("article", { class: "card", "aria-label": `${inkName(lane.ink)}: proposal`, "data-unit": lane.unit },
+    el("header", {}, swatch(lane.ink), el("h3", { text: `${inkName(lane.ink)}: ${what}` }), el("span", { class: "life", "data-life": lane.unit, text: life(lane.unit, made) })),
+    el("div", { class: "answer" },
+      deed(`Yes to ${inkName(lane.ink)} (${keys}${sweep ? " + sweep" : ""})`, () => yes([lane]), { class: "deed yes", off: !keys && !sweep, "data-key": `yes-${lane.unit}` }),
+      deed("No…", () => no(lane), { "data-key": `no-${lane.unit}`, "aria-label": `No to ${inkName(lane.ink)}, with a reason` })),
+    made.sweep ? sweepLine(made, edit) : null,
+    ...moves.map((move) => line(lane, made, edit, move)),
+    ...made.notes.map(note),
+    made.left.length ? el("details", { "data-key": `fold-${lane.unit}` }, el("summary", { "data-key": `left-${lane.unit}`, text: `Left alone: ${many(made.left.length, "zone")} (${ranges(made.left.map((row) => row.zone))})` }),
+      ...made.left.map((row) => el("p", { text: `Zone ${row.zone}: ${row.text}` }))) : null);
+}
+
+export const note = (row) => el("div", { class: "note" }, el("b", { text: row.text }), el("span", { text: row.remedy }));
+
+function life(unit, made) {
+  return `stands ${Math.ceil(leftS(unit, made))} s more, to sheet ${count(made.expires_sheet)}`;
+}
+
+function sweepLine(made, edit) {
+  const fallen = made.moves.filter((move) => move.to_pct_if_sweep_left === null).length;
+  const effect = edit.leaveSweep
+    ? `left as it is: the keys go to other targets instead${fallen ? `, ${many(fallen, "move")} fall away` : ""}`
+    : made.sweep.why;
+  return el("div", { class: `line${edit.leaveSweep ? " left" : ""}` },
+    el("span", { class: "what", text: `Sweep ${pct(made.sweep.from_pct)} → ${pct(made.sweep.to_pct)} %` }), el("p", { class: "why", text: effect }), el("span"),
+    leaver("sweep", edit.leaveSweep, made, () => { edit.leaveSweep = !edit.leaveSweep; edited(); }));
+}
+
+function leaver(name, left, made, toggle) {
+  return el("button", { type: "button", "aria-pressed": left, "data-key": `leave-${made.unit}-${name}`, "aria-label": `Leave out ${name === "sweep" ? "the sweep" : `zone ${name}`}`, onclick: toggle }, left ? "Left out" : "Leave out");
+}
+
+function line(lane, made, edit, move) {
+  const left = edit.leave.has(move.zone), to = target(made, move), changed = edit.change.has(move.zone);
+  const fell = !left && to === null;
+  const opens = (to ?? move.to_pct) > move.from_pct;
+  const held = move.limited_by.map((row) => `held back by ${HELD_BY[row.code] ?? row.code} (${pct(row.withheld_pct)} % withheld)`).join(", ");
+  const told = changed || edit.leaveSweep
+    ? `${D(move.measured)} now, aim ${D(move.aim)}; ${changed ? "your own target: no forecast" : "without the sweep"}`
+    : `${D(move.measured)} now, ${D(move.predicted_next)} next, settles at ${D(move.predicted_settled)}; aim ${D(move.aim)}; shows from sheet ${count(move.seen_from_sheet)}`;
+  return el("div", { class: `line${left || fell ? " left" : ""}`, "data-zone": move.zone },
+    el("span", { class: "what", text: `Zone ${move.zone} ${opens ? "opens" : "closes"} ${pct(move.from_pct)} → ${pct(to ?? move.to_pct)} %` }),
+    el("p", { class: "how", text: fell ? "falls away with the sweep" : told }),
+    el("p", { class: "why" }, held ? el("b", { text: `${held}. ` }) : null, move.why.split("; held back by")[0]),
+    el("button", { type: "button", "data-key": `change-${lane.unit}-${move.zone}`, "aria-label": `Change zone ${move.zone}`, onclick: () => openZone(lane.unit, move.zone) }, "Change"),
+    leaver(move.zone, left, made, () => { edit.leave[left ? "delete" : "add"](move.zone); edit.change.delete(move.zone); edited(); }));
+}
+
+/** Once a second: the time that is left. True if something lapsed meanwhile. */
+export function tickLedger() {
+  let lapsed = false;
+  for (const node of by("ledger").querySelectorAll("[data-life]")) {
+    const made = standing(node.dataset.life);
+    if (made) node.textContent = life(node.dataset.life, made);
+    else lapsed = true;
+  }
+  return lapsed;
+}
+
+/** What about a yes is unusual, in words; empty if nothing is. */
+function unusual(lane) {
+  const made = lane.proposal, edit = editOf(made), found = [];
+  if (made.origin !== "scan") found.push(`${inkName(lane.ink)}: this does not rest on a reading but on ${made.origin === "recall" ? "the settings of a job before" : "the coverage of the job"}.`);
+  for (const move of made.moves) {
+    const to = edit.change.get(move.zone);
+    if (to !== undefined && (to - move.from_pct) * (move.to_pct - move.from_pct) < 0) found.push(`${inkName(lane.ink)}: your target for zone ${move.zone} goes the other way than proposed.`);
+  }
+  return found;
+}
+
+/** Yes to these lanes as they are shown. */
+export async function yes(wanted) {
+  if (lost()) return;
+  if (!store.me) { signIn(); return; }
+  if (wanted.some((lane) => fresh(lane.proposal))) { say("This has just changed: look again, then say yes.", true); return; }
+  const odd = wanted.flatMap(unusual);
+  const sent = wanted.map((lane) => ({ lane, body: approval(lane.proposal, newId("d")) }));
+  if (odd.length && !(await sure("This is not the usual", odd, "Yes, move them"))) return;
+  const told = [];
+  let bad = false;
+  for (const { lane, body } of sent) {
+    const reply = await post("decide", body);
+    const good = reply.status === 200 && reply.data.accepted;
+    bad ||= !good;
+    told.push(`${inkName(lane.ink)}: ${good ? "keys are told to move" : `not moved: ${reply.status === 200 ? refusals(reply.data.errors) : reply.data.text}`}`);
+  }
+  say(told.join(". "), bad);
+}
+
+async function no(lane) {
+  if (!store.me) { signIn(); return; }
+  const reasons = ["Wait for the next sheet", "Reading looks wrong", "Paper or ink is being changed", "I do it by hand"];
+  const made = lane.proposal;
+  const reason = await sure(`No to ${inkName(lane.ink)}: why?`, [], "No", reasons);
+  if (!reason) return;
+  const reply = await post("decide", { decision_id: newId("d"), proposal_id: made.proposal_id, digest: made.digest, verdict: "reject", reason });
+  const good = reply.status === 200 && reply.data.accepted;
+  say(good ? `${inkName(lane.ink)}: turned down` : `${inkName(lane.ink)}: ${reply.status === 200 ? refusals(reply.data.errors) : reply.data.text}`, !good);
+}
