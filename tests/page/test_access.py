@@ -9,7 +9,8 @@ from typing import Any
 import pytest
 from playwright.async_api import Page, expect
 
-from tests.page.stage import Window, on_stage, window
+from tests.page.kit import page_shop, paged
+from tests.page.stage import Window, chromium, on_stage, window
 from tests.service.bench import scenario
 
 pytestmark = [pytest.mark.broker, pytest.mark.browser]
@@ -116,3 +117,27 @@ async def test_by_keyboard_alone(tmp_path: Path, mosquitto: str) -> None:
         outcome = await at.heard.next("outcome")
         assert outcome["result"] == "moved"
         assert {row["zone"] for row in outcome["moved"]} == {row["zone"] for row in made["moves"]}
+
+
+PLANTED = """() => {
+    const main = document.querySelector("main");
+    const [nameless, pale, tiny] = ["button", "p", "button"].map((tag) => document.createElement(tag));
+    pale.textContent = "pale";
+    pale.style.color = "#e0d8c8";
+    tiny.textContent = "tiny";
+    tiny.style.cssText = "min-height:20px;height:20px;min-width:20px;width:20px;padding:0";
+    main.append(nameless, pale, tiny);
+}"""
+
+
+async def test_planted_faults_are_found(tmp_path: Path) -> None:
+    """A button without a name, pale text and a button of 20 px are each reported by what looks at every screen."""
+    shop = page_shop(tmp_path, "mqtt://127.0.0.1:1", "access-3")
+    async with paged(shop) as (_, web), chromium() as browser, window(browser, web) as seen:
+        await expect(seen.page.locator("#deeds .yes")).to_be_visible()
+        assert await judged(seen, "untouched") == []
+        await seen.page.evaluate(PLANTED)
+        found = "\n".join(await judged(seen, "planted"))
+    assert "button-name" in found
+    assert "color-contrast" in found
+    assert "tiny: 20 x 20" in found

@@ -119,6 +119,8 @@ async def test_an_edit_that_the_interlock_refuses(tmp_path: Path, mosquitto: str
         await seen.sign_in()
         move = max(made["moves"], key=lambda row: abs(row["to_pct"] - row["from_pct"]))
         line = seen.page.locator(f'.line[data-zone="{move["zone"]}"]')
+        if not await line.is_visible():
+            await seen.page.locator(".more > summary").click()
         await line.get_by_role("button", name="Change").click()
         box, verdict = seen.page.get_by_label("Target in percent"), seen.page.locator("#zone section p")
         await box.fill("0")

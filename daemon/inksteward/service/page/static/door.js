@@ -45,7 +45,7 @@ function ask(person) {
     } else { told.textContent = reply.data.text; told.className = "bad"; pin.focus(); }
   };
   fill(by("door"), el("h2", { id: "door-title", text: person.name }),
-    el("form", { onsubmit: tried }, el("div", { class: "row" }, el("label", {}, "PIN ", pin), enter), told,
-      el("div", { class: "pad" }, ..."123456789⌫0".split("").map((digit) => el("button", { type: "button", "aria-label": digit === "⌫" ? "Take back" : digit, onclick: () => press(digit) }, digit))), back()));
+    el("form", { onsubmit: tried }, el("div", { class: "row" }, el("label", {}, "PIN ", pin)), told,
+      el("div", { class: "pad" }, ..."123456789⌫0".split("").map((digit) => el("button", { type: "button", "aria-label": digit === "⌫" ? "Take back" : digit, onclick: () => press(digit) }, digit)), enter), back()));
   pin.focus();
 }

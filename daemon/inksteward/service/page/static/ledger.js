@@ -9,6 +9,7 @@ import { signIn } from "./door.js";
 import { sure } from "./sure.js";
 import { edited } from "./main.js";
 
+const FIRST = 4; // moves that are shown unfolded
 const FRESH_MS = 600; // a proposal that has just appeared under the finger is not the one that was read
 const seenAt = new Map();
 
@@ -22,7 +23,7 @@ export function drawLedger(all) {
 }
 
 function quiet(lane) {
-  const why = lane.state.moving ? "keys are moving" : lane.read?.no_proposal ? WHY_NONE[lane.read.no_proposal] ?? lane.read.no_proposal : "nothing stands";
+  const why = lane.state.moving || lane.state.standing ? "keys are moving" : lane.read?.no_proposal ? WHY_NONE[lane.read.no_proposal] ?? lane.read.no_proposal : "nothing stands";
   return el("p", {}, swatch(lane.ink), el("b", { text: inkName(lane.ink) }), el("span", { text: `nothing proposed: ${why}` }));
 }
 
@@ -40,7 +41,9 @@ function card(lane) {
       deed(`Yes to ${inkName(lane.ink)} (${keys}${sweep ? " + sweep" : ""})`, () => yes([lane]), { class: "deed yes", off: !keys && !sweep, "data-key": `yes-${lane.unit}` }),
       deed("No…", () => no(lane), { "data-key": `no-${lane.unit}`, "aria-label": `No to ${inkName(lane.ink)}, with a reason` })),
     made.sweep ? sweepLine(made, edit) : null,
-    ...moves.map((move) => line(lane, made, edit, move)),
+    ...moves.slice(0, FIRST).map((move) => line(lane, made, edit, move)),
+    moves.length > FIRST ? el("details", { class: "more", "data-key": `moves-${lane.unit}` }, el("summary", { "data-key": `unfold-${lane.unit}`, text: `${many(moves.length - FIRST, "smaller move")}: zones ${ranges(moves.slice(FIRST).map((move) => move.zone).sort((a, b) => a - b))}` }),
+      ...moves.slice(FIRST).map((move) => line(lane, made, edit, move))) : null,
     ...made.notes.map(note),
     made.left.length ? el("details", { "data-key": `fold-${lane.unit}` }, el("summary", { "data-key": `left-${lane.unit}`, text: `Left alone: ${many(made.left.length, "zone")} (${ranges(made.left.map((row) => row.zone))})` }),
       ...made.left.map((row) => el("p", { text: `Zone ${row.zone}: ${row.text}` }))) : null);

@@ -47,6 +47,8 @@ function urgent(all) {
   return `Most urgent: ${inkName(lane.ink)} zone ${cell.zone} reads ${D(cell.density)}, aim ${D(cell.aim)}: ${cell.move.to_pct > cell.move.from_pct ? "opens" : "closes"} ${pct(cell.move.from_pct)} → ${pct(cell.move.to_pct)} %.`;
 }
 
+const FEW = 5; // inks that are named one by one
+
 function advice() {
   const noted = [...(store.parts.reading?.notes ?? []), ...unitNames().flatMap((name) => standing(name)?.notes ?? [])];
   return noted.filter((note) => note.code === "wait_then_pull").map((note) => note.text);
@@ -61,11 +63,11 @@ function drawWord(all) {
   let head, lines = [];
   if (!reading || !read.length) head = "No sheet has been read in this run.";
   else if (!total) head = `All ${read.length} zones are in tolerance.`;
-  else head = `${total} of ${read.length} zones are out: ${out.map((lane) => `${inkName(lane.ink)} ${lane.out.length}`).join(", ")}.`;
-  const moving = all.filter((lane) => lane.state.moving).map((lane) => inkName(lane.ink));
+  else head = `${total} of ${read.length} zones are out${out.length > FEW ? `, in ${out.length} inks` : `: ${out.map((lane) => `${inkName(lane.ink)} ${lane.out.length}`).join(", ")}`}.`;
+  const moving = all.filter((lane) => lane.state.moving || lane.state.standing).map((lane) => inkName(lane.ink));
   if (proposals.length) {
     const { yes, stay, of, by: sheet } = prospects(all);
-    lines.push(`Yes to ${proposals.map((lane) => inkName(lane.ink)).join(", ")}: ${yes === of ? `all ${of}` : `${yes} of ${of}`} zones settle in tolerance${sheet ? ` by sheet ${count(sheet)}` : ""}; as the keys stand, ${stay}.`, urgent(all));
+    lines.push(`Yes to ${proposals.length > FEW ? many(proposals.length, "ink") : proposals.map((lane) => inkName(lane.ink)).join(", ")}: ${yes === of ? `all ${of}` : `${yes} of ${of}`} zones settle in tolerance${sheet ? ` by sheet ${count(sheet)}` : ""}; as the keys stand, ${stay}.`, urgent(all));
   } else if (moving.length) lines.push(`Keys of ${moving.join(", ")} are moving.`);
   else if (reading) lines.push(`Nothing is proposed${total ? "." : ": nothing needs to move."}`);
   fill(by("word"), gate(reading && read.length ? total === 0 : null), el("h2", { text: head }),
@@ -89,7 +91,7 @@ function redraw(names) {
   if (names.has("now") || names.has("status") || names.has("reading")) drawFacts();
   if (plan || names.has("now")) drawWord(all);
   if (plan) drawPlan(all);
-  if (plan || names.has("me")) drawLedger(all);
+  if (plan) drawLedger(all);
   if (names.has("alarm") || names.has("me")) drawAlarms();
   if (names.has("me") || names.has("people")) drawWho();
   if (plan || names.has("me") || names.has("now")) drawDeeds(all);
