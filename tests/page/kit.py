@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import http.client
 import json
+import ssl
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from dataclasses import dataclass, field
@@ -47,10 +48,11 @@ class Web:
     port: int
     cookie: str | None = None
     headers: dict[str, str] = field(default_factory=dict)
+    tls: ssl.SSLContext | None = None
 
     @property
     def origin(self) -> str:
-        return f"http://127.0.0.1:{self.port}"
+        return f"{'http' if self.tls is None else 'https'}://127.0.0.1:{self.port}"
 
     async def get(self, path: str, **headers: str) -> Reply:
         return await asyncio.to_thread(self._ask, "GET", path, None, headers)
@@ -73,7 +75,11 @@ class Web:
 
     def _ask(self, method: str, path: str, body: bytes | None, headers: dict[str, str]) -> Reply:
         sent = {**({"Cookie": self.cookie} if self.cookie else {}), **self.headers, **headers}
-        line = http.client.HTTPConnection("127.0.0.1", self.port, timeout=15)
+        where = ("127.0.0.1", self.port)
+        if self.tls is None:
+            line = http.client.HTTPConnection(*where, timeout=15)
+        else:
+            line = http.client.HTTPSConnection(*where, timeout=15, context=self.tls)
         try:
             line.request(method, path, body, {name: value for name, value in sent.items() if value})
             got = line.getresponse()

@@ -97,6 +97,8 @@ async def stage(
     folder: Path, url: str, press: str, form: Scenario | None = None, **sections: Any
 ) -> AsyncIterator[Stage]:
     """The service with its page, a press that prints, and a probe that hears everything."""
+    # Hurried as it is, the press would print five hundred sheets, the usual end of a proposal, in a few seconds.
+    sections["approval"] = {"expires_sheets": 100_000, **sections.get("approval", {})}
     shop = page_shop(folder, url, press, form or load_scenario("makeready"), **sections)
     async with probe(shop) as heard, paged(shop) as (service, web):
         crew = Crew(heard, Floor(shop.scenario))

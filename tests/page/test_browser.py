@@ -13,6 +13,7 @@ from playwright.async_api import Page, expect
 
 from inksteward.events import CommandReleased, Received, Via
 from inksteward.service.page import watching
+from inksteward_simulators.scenario import load_scenario
 from tests.page.kit import OTHER_PIN, paged
 from tests.page.stage import Stage, Window, chromium, on_stage, stage, window
 from tests.service.bench import scenario
@@ -88,9 +89,29 @@ async def test_a_yes_to_everything_by_clicks(tmp_path: Path, mosquitto: str) -> 
     assert sorted(len(row) for row in shown) == sorted(len(one["moves"]) for one in made)
 
 
+async def test_a_slow_finger(tmp_path: Path, mosquitto: str) -> None:
+    """A finger that rests on a button for three seconds, while counter, keys and time go on, still presses it."""
+    async with on_stage(tmp_path, mosquitto, press(), scenario(), approval=LONG) as (at, seen):
+        await at.crew.propose()
+        await seen.sign_in()
+        for button in (seen.page.locator(".card .yes"), seen.all_yes):
+            await button.hover()
+            marked = await button.element_handle()
+            assert marked is not None
+            await seen.page.wait_for_timeout(1500)
+            assert await marked.evaluate("node => node.isConnected")
+        await seen.page.mouse.down()
+        await seen.page.wait_for_timeout(3000)
+        await seen.page.mouse.up()
+        (outcome,) = await ended(at, 1)
+        assert outcome["result"] == "moved"
+
+
 async def test_a_part_of_it(tmp_path: Path, mosquitto: str) -> None:
     """A move that is left out by a click stays where it is, the others of its unit move; other units stay standing."""
-    async with on_stage(tmp_path, mosquitto, press(), approval=LONG) as (at, seen):
+    whole = load_scenario("makeready")
+    two = whole.model_copy(update={"units": whole.units[:2]})
+    async with on_stage(tmp_path, mosquitto, press(), two, approval=LONG) as (at, seen):
         made = await at.crew.propose()
         await seen.sign_in()
         card = seen.page.locator(".card").first

@@ -1,6 +1,8 @@
 """What the page answers to whom: names, origins, headers, sizes; and that it ends with the service."""
 
 import asyncio
+import http.client
+import ssl
 import time
 from pathlib import Path
 
@@ -12,6 +14,7 @@ from inksteward.service.starting import read
 from tests.conftest import free_port
 from tests.page.kit import Web, event, page_shop, paged, streamed
 from tests.service.bench import serving
+from tests.service.certificates import Authority
 
 NOBODY = "mqtt://127.0.0.1:1"
 """No broker: what is tried here needs none."""
@@ -133,6 +136,28 @@ def test_tls_files_that_cannot_be_used(tmp_path: Path) -> None:
     shop = page_shop(tmp_path, NOBODY, "fence-11", tables={"page": page})
     with pytest.raises(StartError, match="page: cert_file or key_file cannot be used"):
         read(shop.options())
+
+
+async def test_over_tls(tmp_path: Path) -> None:
+    """With certificate and key the page speaks TLS alone, and its cookie is never sent without it."""
+    authority = Authority(tmp_path, "ca")
+    cert, key = authority.certificate("page")
+    page = {"serve": True, "port": free_port(), "cert_file": cert.name, "key_file": key.name}
+    async with paged(page_shop(tmp_path, NOBODY, "fence-13", tables={"page": page})) as (_, plain):
+        web = Web(plain.port, tls=ssl.create_default_context(cafile=str(authority.file)))
+        reply = await web.sign_in()
+        assert reply.status == 200
+        cookie = reply.headers["set-cookie"].lower()
+        assert cookie.startswith("__host-inksteward=")
+        assert {part.strip() for part in cookie.split(";")[1:]} == {
+            "httponly",
+            "samesite=strict",
+            "path=/",
+            "secure",
+        }
+        assert (await web.ask("hold", "r-1")).data["accepted"]
+        with pytest.raises((http.client.HTTPException, OSError)):
+            await plain.get("/")
 
 
 async def test_no_page_when_none_is_configured(tmp_path: Path) -> None:

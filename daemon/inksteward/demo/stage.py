@@ -83,6 +83,7 @@ async def _play(plan: Plan, address: str, parts: Processes) -> Record:
     ptys = await _instruments(plan, address, parts, link)
     kid = write_operator(plan)
     write_config(plan, address, ptys)
+    print(plan.page_words, flush=True)
     async with _client(*_host_and_port(address)) as client:
         root = f"inksteward/v1/{press}/"
         for topic in WATCHED:

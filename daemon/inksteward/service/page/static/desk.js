@@ -1,8 +1,8 @@
 // Everything else that an operator does: hold, OK sheet, aims, events, hand readings; and the record.
-import { by, deed, el, fill, newId, say } from "./dom.js";
+import { by, deed, el, fill, keep, newId, say } from "./dom.js";
 import { post, store } from "./link.js";
 import { D, count, inkName, many, outcome, pct, refusals } from "./words.js";
-import { keysMoved, now, pressUnit, unitNames } from "./facts.js";
+import { keysMoved, lanes, now, pressUnit, unitNames } from "./facts.js";
 import { yes } from "./ledger.js";
 import { signIn } from "./door.js";
 import { sure } from "./sure.js";
@@ -26,12 +26,17 @@ export async function acknowledge(row) {
 export function drawDeeds(all) {
   const wanted = all.filter((lane) => lane.proposal), keys = wanted.reduce((sum, lane) => sum + keysMoved(lane.proposal), 0);
   const holding = store.parts.now?.holding, run = store.parts.now?.run;
-  const label = !wanted.length ? "Nothing to decide" : store.me ? `Yes to all shown: ${many(wanted.length, "ink")}, ${many(keys, "key")}` : `Sign in to say yes: ${many(wanted.length, "ink")}, ${many(keys, "key")}`;
-  fill(by("deeds"), deed(label, () => yes(wanted), { class: "deed yes", off: !wanted.length, "data-key": "all" }),
+  const signed = Boolean(store.me), ids = wanted.map((lane) => lane.proposal.proposal_id);
+  const label = !wanted.length ? "Nothing to decide" : `${signed ? "Yes to all shown" : "Sign in to say yes"}: ${many(wanted.length, "ink")}, ${many(keys, "key")}`;
+  keep(by("deeds"), [label, ids, Boolean(holding), Boolean(run), Boolean(run?.scans?.length)], () => [
+    deed(label, () => yes(current(ids)), { class: "deed yes", off: !wanted.length, "data-key": "all" }),
     holding ? deed("Release", release, { "data-key": "hold" }) : deed("Hold", () => request("hold", {}, "On hold: nothing is proposed, nothing moves."), { "data-key": "hold", off: !run }),
     deed("OK sheet…", okSheet, { "data-key": "ok", off: !run?.scans?.length }),
-    el("button", { type: "button", "data-key": "more", onclick: openBook }, "More…"));
+    el("button", { type: "button", "data-key": "more", onclick: openBook }, "More…")]);
 }
+
+/** The lanes of these proposals, as they stand now. */
+const current = (ids) => lanes().filter((lane) => lane.proposal && ids.includes(lane.proposal.proposal_id));
 
 async function release() {
   if (!store.me) { signIn(); return; }
@@ -47,16 +52,17 @@ async function okSheet() {
 }
 
 function openBook() {
-  drawBook(true);
+  fill(by("book"), el("div", { class: "row" }, el("h2", { id: "book-title", text: "More" }), el("button", { type: "button", "data-key": "shut", onclick: () => by("book").close() }, "Close")),
+    el("div", { id: "book-waste" }), events(), aims(), hand(), job(), el("div", { id: "book-record" }), look());
+  drawBook();
   by("book").showModal();
 }
 
-/** Redrawn while open only as far as nobody is typing in it. */
-export function drawBook(first = false) {
-  const box = by("book");
-  if (!first && (!box.open || box.contains(document.activeElement) && document.activeElement.matches("input, select"))) return;
-  fill(box, el("div", { class: "row" }, el("h2", { id: "book-title", text: "More" }), el("button", { type: "button", "data-key": "shut", onclick: () => box.close() }, "Close")),
-    waste(), events(), aims(), hand(), job(), record(), look());
+/** What changes by itself in it; what is being typed there stays. */
+export function drawBook() {
+  if (!by("book-waste")) return;
+  keep(by("book-waste"), store.parts.waste, waste);
+  keep(by("book-record"), store.parts.outcomes, record);
 }
 
 const part = (title, ...children) => el("section", { "aria-label": title }, el("h3", { text: title }), ...children);

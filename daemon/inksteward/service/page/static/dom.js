@@ -39,6 +39,15 @@ export function fill(node, ...children) {
   }
 }
 
+const built = new WeakMap();
+/** Fill an element anew only if `facts` differ from those it was filled by: what is under a finger stays there. */
+export function keep(node, facts, build) {
+  const now = JSON.stringify(facts);
+  if (built.get(node) === now) return;
+  built.set(node, now);
+  fill(node, ...[build()].flat());
+}
+
 /** A button that does something at the press: off while the connection is lost. */
 export function deed(label, onclick, props = {}) {
   const { off, ...rest } = props;

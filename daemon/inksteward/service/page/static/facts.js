@@ -1,10 +1,12 @@
 // What follows from the parts: units in printing order, each zone's reading, what is proposed, what happens on a yes.
 import { serviceMs, store } from "./link.js";
 
-export const edits = new Map(); // proposal id -> {leave:Set, change:Map, leaveSweep:bool}
+const edits = new Map(); // proposal id -> {leave:Set, change:Map, leaveSweep:bool}
+const EDITS_KEPT = 50; // of ended proposals too: a connection that was lost for a moment loses no edit
 
 export function editOf(proposal) {
   if (!edits.has(proposal.proposal_id)) edits.set(proposal.proposal_id, { leave: new Set(), change: new Map(), leaveSweep: false });
+  if (edits.size > EDITS_KEPT) edits.delete(edits.keys().next().value);
   return edits.get(proposal.proposal_id);
 }
 

@@ -1,5 +1,5 @@
 // Per unit the proposal as a ledger, most important first, one line a move in plain words.
-import { by, deed, el, fill, lost, newId, say } from "./dom.js";
+import { by, deed, el, lost, newId, say } from "./dom.js";
 import { post, store } from "./link.js";
 import { D, HELD_BY, WHY_NONE, count, inkName, many, pct, ranges, refusals } from "./words.js";
 import { approval, editOf, keysMoved, leftS, standing, target, worst } from "./facts.js";
@@ -15,11 +15,36 @@ const seenAt = new Map();
 
 export const fresh = (proposal) => performance.now() - (seenAt.get(proposal.proposal_id) ?? 0) < FRESH_MS;
 
+const cards = new Map(); // unit -> what its card was drawn from, and the card
+
+/** A card that would look the same stays the same element: a finger on one of its buttons meets that button. */
+function cardOf(lane) {
+  const edit = editOf(lane.proposal);
+  const facts = JSON.stringify([lane.proposal.proposal_id, lane.ink, [...edit.leave], [...edit.change], edit.leaveSweep]);
+  const before = cards.get(lane.unit);
+  if (before?.facts === facts) return before.node;
+  const node = card(lane);
+  const open = new Set([...(before?.node.querySelectorAll("details[open]") ?? [])].map((each) => each.dataset.key));
+  for (const each of node.querySelectorAll("details")) each.open = open.has(each.dataset.key);
+  cards.set(lane.unit, { facts, node });
+  return node;
+}
+
 export function drawLedger(all) {
-  const order = [...all].sort((a, b) => worst(b).size - worst(a).size);
-  const cards = order.filter((lane) => lane.proposal).map(card);
+  const order = all.map((lane) => [worst(lane).size, lane]).sort((a, b) => b[0] - a[0]).map((pair) => pair[1]);
+  const shown = order.filter((lane) => lane.proposal).map(cardOf);
   const rest = order.filter((lane) => !lane.proposal && (lane.read || lane.state.aim));
-  fill(by("ledger"), el("h2", { class: "skip", text: "Proposals" }), ...cards, rest.length ? el("div", { class: "quiet" }, ...rest.map(quiet)) : null);
+  const box = by("ledger"), tail = rest.length ? el("div", { class: "quiet" }, ...rest.map(quiet)) : null;
+  const there = [...box.querySelectorAll(":scope > .card")];
+  if (there.length === shown.length && there.every((node, n) => node === shown[n])) {
+    box.querySelector(":scope > .quiet")?.remove();
+    if (tail) box.append(tail);
+    return;
+  }
+  const focused = box.contains(document.activeElement) ? document.activeElement.dataset.key : null;
+  box.replaceChildren(...shown, ...(tail ? [tail] : []));
+  if (focused) box.querySelector(`[data-key="${CSS.escape(focused)}"]`)?.focus({ preventScroll: true });
+  for (const unit of cards.keys()) if (!order.some((lane) => lane.unit === unit && lane.proposal)) cards.delete(unit);
 }
 
 function quiet(lane) {

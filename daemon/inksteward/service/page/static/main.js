@@ -1,8 +1,8 @@
 // Puts the page together: what changed is drawn anew, nothing else.
-import { by, deed, el, fill, svg } from "./dom.js";
+import { by, deed, el, fill, keep, svg } from "./dom.js";
 import { hear, open, store } from "./link.js";
 import { D, PHASE, count, inkName, many, pct, plain } from "./words.js";
-import { lanes, standing, unitNames, worst, edits } from "./facts.js";
+import { lanes, standing, unitNames, worst } from "./facts.js";
 import { drawPlan } from "./plan.js";
 import { drawLedger, tickLedger } from "./ledger.js";
 import { drawZone } from "./zone.js";
@@ -70,13 +70,13 @@ function drawWord(all) {
     lines.push(`Yes to ${proposals.length > FEW ? many(proposals.length, "ink") : proposals.map((lane) => inkName(lane.ink)).join(", ")}: ${yes === of ? `all ${of}` : `${yes} of ${of}`} zones settle in tolerance${sheet ? ` by sheet ${count(sheet)}` : ""}; as the keys stand, ${stay}.`, urgent(all));
   } else if (moving.length) lines.push(`Keys of ${moving.join(", ")} are moving.`);
   else if (reading) lines.push(`Nothing is proposed${total ? "." : ": nothing needs to move."}`);
-  fill(by("word"), gate(reading && read.length ? total === 0 : null), el("h2", { text: head }),
-    el("div", {}, ...lines.filter(Boolean).map((text) => el("p", { text })), ...advice().map((text) => el("p", { class: "wait", text }))));
+  keep(by("word"), [head, lines, advice(), total], () => [gate(reading && read.length ? total === 0 : null), el("h2", { text: head }),
+    el("div", {}, ...lines.filter(Boolean).map((text) => el("p", { text })), ...advice().map((text) => el("p", { class: "wait", text })))]);
 }
 
 function drawAlarms() {
   const rows = store.parts.alarm?.alarms ?? [];
-  fill(by("alarms"), ...rows.map((row) => el("div", { role: "alert" },
+  keep(by("alarms"), rows, () => rows.map((row) => el("div", { role: "alert" },
     el("b", { text: `${plain(row.code)}${row.unit ? `, ${row.unit}` : ""}${row.zone ? ` zone ${row.zone}` : ""}${row.count > 1 ? ` (${row.count} times)` : ""}` }),
     el("span", { text: `${row.text}. What to do: ${row.remedy}.` }),
     row.latched ? deed("I have seen to it", () => acknowledge(row), { "data-key": `ack-${row.code}-${row.unit}` }) : null)));
@@ -86,7 +86,6 @@ const shapes = ["reading", "press", "units"];
 function redraw(names) {
   const proposals = [...names].some((name) => name.startsWith("proposal/"));
   const plan = proposals || shapes.some((name) => names.has(name)) || names.has("edit");
-  for (const id of edits.keys()) if (!unitNames().some((name) => store.parts[`proposal/${name}`]?.proposal_id === id)) edits.delete(id);
   const all = lanes();
   if (names.has("now") || names.has("status") || names.has("reading")) drawFacts();
   if (plan || names.has("now")) drawWord(all);
