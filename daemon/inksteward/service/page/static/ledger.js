@@ -34,10 +34,12 @@ export function drawLedger(all) {
   const order = all.map((lane) => [worst(lane).size, lane]).sort((a, b) => b[0] - a[0]).map((pair) => pair[1]);
   const shown = order.filter((lane) => lane.proposal).map(cardOf);
   const rest = order.filter((lane) => !lane.proposal && (lane.read || lane.state.aim));
-  const box = by("ledger"), tail = rest.length ? el("div", { class: "quiet" }, ...rest.map(quiet)) : null;
+  const box = by("ledger"), tail = quietPart(rest, box);
   const there = [...box.querySelectorAll(":scope > .card")];
   if (there.length === shown.length && there.every((node, n) => node === shown[n])) {
-    box.querySelector(":scope > .quiet")?.remove();
+    const before = box.querySelector(":scope > .quiet");
+    if (before?.textContent === tail?.textContent) return;
+    before?.remove();
     if (tail) box.append(tail);
     return;
   }
@@ -45,6 +47,15 @@ export function drawLedger(all) {
   box.replaceChildren(...shown, ...(tail ? [tail] : []));
   if (focused) box.querySelector(`[data-key="${CSS.escape(focused)}"]`)?.focus({ preventScroll: true });
   for (const unit of cards.keys()) if (!order.some((lane) => lane.unit === unit && lane.proposal)) cards.delete(unit);
+}
+
+/** What needs no decision: notes on the reading, units without a proposal, patches that were not used. */
+function quietPart(rest, box) {
+  const reading = store.parts.reading, aside = reading?.set_aside ?? [];
+  if (!rest.length && !reading?.notes?.length && !aside.length) return null;
+  const open = box.querySelector(":scope > .quiet details")?.open;
+  const fold = aside.length ? el("details", { open }, el("summary", { "data-key": "aside", text: `Not used: ${many(aside.length, "patch", "patches")} of the last sheet` }), ...aside.map((row) => el("p", { text: row.text }))) : null;
+  return el("div", { class: "quiet" }, ...(reading?.notes ?? []).filter((row) => row.code !== "wait_then_pull").map(note), ...rest.map(quiet), fold);
 }
 
 function quiet(lane) {
