@@ -53,7 +53,7 @@ class PageApp:
 
     def build(self) -> ASGIApp:
         """The application behind its fence."""
-        asks = {"decide": self.asking.decide, "request": self.asking.request, "judge": self._judge}
+        asks = {"decide": self.asking.decide, "request": self.asking.request, "judge": self.asking.judge}
         routes = [
             Route("/", self._index),
             Route("/static/{name}", self._file),
@@ -142,9 +142,6 @@ class PageApp:
 
     async def _touch(self, request: Request) -> Response:
         return JSONResponse({"me": self.me(self.sessions.touch(self._token(request), self._now_ms()))})
-
-    async def _judge(self, operator: str, body: bytes) -> dict[str, Any]:
-        return self.asking.judge(operator, body)
 
     def _operators_only(self, ask: Ask) -> Callable[[Request], Awaitable[Response]]:
         async def answer(request: Request) -> Response:

@@ -83,7 +83,7 @@ class Asking:
         request, _ = decode(Request, _raw(data))
         return await self._bring("request", request.request_id, data, operator)
 
-    def judge(self, operator: str, body: bytes) -> dict[str, Any]:
+    async def judge(self, operator: str, body: bytes) -> dict[str, Any]:
         """What the core would answer to this decision now, and the gaps at the keys then. Nothing comes of it: the
         step's new state and effects are dropped. Raises as ``decide`` does.
         """
@@ -91,7 +91,7 @@ class Asking:
         data = {**self._decision(operator, body), "decision_id": new_id()}
         decision, _ = decode(Decision, _raw(data))
         event = Received("decision", _raw(data), False, Via.PAGE, operator)
-        _, effects = step(self.consumer.state, self.record.stamp(), event)
+        _, effects = await asyncio.to_thread(step, self.consumer.state, self.record.stamp(), event)
         answers = (json.loads(e.payload) for e in effects if isinstance(e, Publish) and e.topic == "answer")
         answer = next((each for each in answers if each["id"] == data["decision_id"]), None)
         commands = [effect.command for effect in effects if isinstance(effect, Move)]

@@ -32,6 +32,7 @@ class Board:
         self.chronicle = Chronicle()
         self._parts: dict[str, tuple[int, bytes]] = {}
         self._version = 0
+        self._stale = True
         self._lookers: set[asyncio.Event] = set()
         self._asked: dict[str, asyncio.Future[dict[str, Any]]] = {}
 
@@ -85,7 +86,9 @@ class Board:
 
     def news(self, seen: dict[str, int]) -> Iterator[tuple[str, bytes]]:
         """Name and JSON of each part that ``seen`` (name -> version) does not know; it is brought up to date."""
-        self._gather()
+        if self._stale:  # gathered once for all browsers that look at the same step
+            self._gather()
+            self._stale = False
         for name, (version, body) in list(self._parts.items()):
             if seen.get(name) != version:
                 seen[name] = version
@@ -106,6 +109,7 @@ class Board:
             self._parts[name] = (self._version, body)
 
     def _wake(self) -> None:
+        self._stale = True
         for looker in self._lookers:
             looker.set()
 

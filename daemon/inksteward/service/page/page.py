@@ -37,7 +37,8 @@ class Page:
     ) -> None:
         consumer, record, operators, sign_in, clock = parts
         self.board = Board(config, clock, lambda: consumer.state, lambda: operators.content)
-        asking = Asking(config, consumer, record, self.board, clock, Rates())
+        self.rates = Rates()
+        asking = Asking(config, consumer, record, self.board, clock, self.rates)
         sessions = Sessions(lambda: operators.content)
         self._app = PageApp(config.page, self.board, asking, sessions, sign_in, clock)
         self._listener = listener

@@ -59,7 +59,7 @@ function quietPart(rest, box) {
 }
 
 function quiet(lane) {
-  const why = lane.state.moving || lane.state.standing ? "keys are moving" : lane.read?.no_proposal ? WHY_NONE[lane.read.no_proposal] ?? lane.read.no_proposal : "nothing stands";
+  const why = lane.state.moving || lane.state.standing ? "keys are moving" : lane.read?.no_proposal ? WHY_NONE[lane.read.no_proposal] ?? lane.read.no_proposal : lane.read ? "the last one has ended" : "not read yet";
   return el("p", {}, swatch(lane.ink), el("b", { text: inkName(lane.ink) }), el("span", { text: `nothing proposed: ${why}` }));
 }
 
@@ -116,7 +116,8 @@ function line(lane, made, edit, move) {
   return el("div", { class: `line${left || fell ? " left" : ""}`, "data-zone": move.zone },
     el("span", { class: "what", text: `Zone ${move.zone} ${opens ? "opens" : "closes"} ${pct(move.from_pct)} → ${pct(to ?? move.to_pct)} %` }),
     el("p", { class: "how", text: fell ? "falls away with the sweep" : told }),
-    el("p", { class: "why" }, held ? el("b", { text: `${held}. ` }) : null, move.why.split("; held back by")[0]),
+    held ? el("p", { class: "held", text: held }) : null,
+    el("p", { class: "why", text: move.why.split("; held back by")[0] }),
     el("button", { type: "button", "data-key": `change-${lane.unit}-${move.zone}`, "aria-label": `Change zone ${move.zone}`, onclick: () => openZone(lane.unit, move.zone) }, "Change"),
     leaver(move.zone, left, made, () => { edit.leave[left ? "delete" : "add"](move.zone); edit.change.delete(move.zone); edited(); }));
 }
@@ -147,7 +148,7 @@ function unusual(lane) {
 export async function yes(wanted) {
   if (lost()) return;
   if (!store.me) { signIn(); return; }
-  if (wanted.some((lane) => fresh(lane.proposal))) { say("This has just changed: look again, then say yes.", true); return; }
+  if (!wanted.length || wanted.some((lane) => fresh(lane.proposal))) { say("This has just changed: look again, then say yes.", true); return; }
   const odd = wanted.flatMap(unusual);
   const sent = wanted.map((lane) => ({ lane, body: approval(lane.proposal, newId("d")) }));
   if (odd.length && !(await sure("This is not the usual", odd, "Yes, move them"))) return;
@@ -157,9 +158,16 @@ export async function yes(wanted) {
     const reply = await post("decide", body);
     const good = reply.status === 200 && reply.data.accepted;
     bad ||= !good;
-    told.push(`${inkName(lane.ink)}: ${good ? "keys are told to move" : `not moved: ${reply.status === 200 ? refusals(reply.data.errors) : reply.data.text}`}`);
+    told.push(`${inkName(lane.ink)}: ${good ? "keys are told to move" : fate(reply)}`);
   }
   say(told.join(". "), bad);
+}
+
+/** What became of a decision that was not accepted; without an answer nobody knows. */
+function fate(reply) {
+  if (reply.status === 200 || reply.status === 400) return `not moved: ${refusals(reply.data.errors)}`;
+  if (reply.status === 0 || reply.status === 504) return "no answer, so nobody knows whether keys move: look at the press and at the record";
+  return `not moved: ${reply.data.text}`;
 }
 
 async function no(lane) {
@@ -170,5 +178,5 @@ async function no(lane) {
   if (!reason) return;
   const reply = await post("decide", { decision_id: newId("d"), proposal_id: made.proposal_id, digest: made.digest, verdict: "reject", reason });
   const good = reply.status === 200 && reply.data.accepted;
-  say(good ? `${inkName(lane.ink)}: turned down` : `${inkName(lane.ink)}: ${reply.status === 200 ? refusals(reply.data.errors) : reply.data.text}`, !good);
+  say(good ? `${inkName(lane.ink)}: turned down` : `${inkName(lane.ink)}: ${fate(reply)}`, !good);
 }
