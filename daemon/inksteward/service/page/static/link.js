@@ -62,7 +62,7 @@ function down(why) {
   if (lostSince === null) {
     lostSince = new Date();
     document.documentElement.dataset.link = "lost";
-    by("lost").textContent = `NO CONNECTION since ${lostSince.toLocaleTimeString()}. ${why} What you see is old, and no button works.`;
+    by("lost").textContent = `NO CONNECTION since ${lostSince.toLocaleTimeString()}. ${why} What you see is old, and nothing can be decided here.`;
     by("lost").hidden = false;
     deedsFollow();
   }
