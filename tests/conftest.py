@@ -33,6 +33,8 @@ HERE = Path(__file__).resolve().parent
 LONGEST = (
     "outside/test_rig_service.py",
     "service/test_killed.py",
+    "page/test_browser.py",
+    "page/test_access.py",
     "outside/test_interlock_exhaustive.py",
     "demo/test_demo.py",
     "test_proof_loop.py",

@@ -127,6 +127,7 @@ INBOUND: dict[str, list[dict[str, Any]]] = {
             "leave": [9],
             "change": [{"zone": 7, "to_pct": 44.0}],
             "leave_sweep": False,
+            "shown": {"targets": [{"zone": 7, "to_pct": 44.0}], "sweep_pct": 41.5},
             "reason": None,
             "operator": "op-anna",
             "decided_at": T0,

@@ -17,6 +17,12 @@ COMMANDS = {
     "run": ("inksteward.service.command", "add_run", "run the service of one press"),
     "check": ("inksteward.config.commands", "add_check", "read a configuration and list every mistake in it"),
     "operators": ("inksteward.operators_cli", "add_operators", "who may decide: add, list, revoke"),
+    "watch": ("inksteward.terminal.command", "add_watch", "what the page shows, as lines of text"),
+    "decide": (
+        "inksteward.terminal.command",
+        "add_decide",
+        "approve, edit or reject the proposal that stands for a unit",
+    ),
     "journal": ("inksteward.replay.commands", "add_journal", "check a run record, or read it"),
     "replay": (
         "inksteward.replay.commands",

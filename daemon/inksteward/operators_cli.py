@@ -64,7 +64,7 @@ def add_operators(subparsers: argparse._SubParsersAction[argparse.ArgumentParser
     add.add_argument(
         "--pin",
         choices=("ask", "stdin", "none"),
-        help="PIN, kept for an operator page of a later version: ask for it, read one line, or set none "
+        help="PIN to sign in at the operator's page: ask for it, read one line, or set none "
         "(default: ask for a new operator, none for a known one)",
     )
     add.set_defaults(run=lambda args: _guarded(_add, args))

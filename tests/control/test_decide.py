@@ -278,7 +278,7 @@ def test_limits_are_named_in_the_row() -> None:
 
 def test_a_late_zone_is_driven_past_its_aim() -> None:
     """A zone whose settled film is right, but which comes in late, gets more ink than it will need, for a while; soon
-    after the start, when its lag is only guessed, it is left to fill. Where all zones come in late their keys do it, and
+    after the start, when its lag is only guessed, it is left to fill. Where all zones come in late their keys do it:
     the sweep, which comes back slowly, stays."""
     case = situation(UNIT, off_ln=0.0, now_ln=[0.0, 0.0, -2.0] + [0.0] * 5, interval_sheets=60.0)
     (row,) = [row for row in work_out(case).rows if row.zone == 3]

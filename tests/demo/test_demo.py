@@ -6,6 +6,7 @@ import argparse
 import asyncio
 import contextlib
 import os
+import re
 import shutil
 import signal
 import subprocess
@@ -37,6 +38,8 @@ def test_the_whole_loop_on_serial_lines(tmp_path: Path) -> None:
     assert done.returncode == 0, done.stdout[-3000:] + done.stderr[-1000:]
     assert (tmp_path / "out" / "density.png").stat().st_size > 20_000
     assert "FAILED" not in done.stdout
+    page = r"^page: http://127\.0\.0\.1:\d+/ \(sign in as Anna Field, PIN \d{6}\)$"
+    assert re.search(page, done.stdout, re.MULTILINE)
     assert "blade and roller touched 0 times" in done.stdout
 
 

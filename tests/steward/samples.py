@@ -69,6 +69,12 @@ def decision_on(proposal: Mapping[str, Any], number: str = "d-1", **changes: Any
     }
 
 
+def shown_of(proposal: Mapping[str, Any]) -> dict[str, Any]:
+    """What a page displays of an unedited proposal: every target."""
+    targets = [{"zone": row["zone"], "to_pct": row["to_pct"]} for row in proposal["moves"]]
+    return {"targets": targets, "sweep_pct": proposal["sweep"]["to_pct"] if proposal["sweep"] else None}
+
+
 def request_of(kind: str, number: str = "r-1", **members: Any) -> dict[str, Any]:
     """op-anna's request."""
     return {"request_id": number, "kind": kind, "operator": "op-anna", **members}

@@ -15,7 +15,7 @@ from inksteward.authority import new_key, public_x, sign
 from inksteward.canonical import canonical
 from inksteward.events import OperatorsChanged, Received, Via
 from tests.steward.desk import Desk
-from tests.steward.samples import copied, decision_on, fields, refused, request_of
+from tests.steward.samples import copied, decision_on, fields, refused, request_of, shown_of
 
 ANNA, OLD, BEN, GONE, STRANGER = (new_key() for _ in range(5))
 
@@ -180,7 +180,7 @@ def test_only_the_page_vouches_for_anybody(via: Via) -> None:
 def test_a_page_session_decides_for_its_own_operator(named: str, session: str | None, right: bool) -> None:
     """From the page no signature is needed, but the operator must be the one who is signed in and not revoked."""
     desk, proposal = shop()
-    raw = json.dumps(decision_on(proposal, operator=named)).encode()
+    raw = json.dumps(decision_on(proposal, operator=named, shown=shown_of(proposal))).encode()
     desk.send(Received("decision", raw, False, Via.PAGE, session))
     assert desk.answer()["accepted"] is right
     if not right:

@@ -12,6 +12,7 @@ from inksteward.config.settings import (
     Identification,
     JournalSettings,
     Measuring,
+    PageSettings,
     Unsigned,
 )
 from inksteward.config.whole import Config, beside, load, parse
@@ -30,6 +31,7 @@ __all__ = [
     "Identification",
     "JournalSettings",
     "Measuring",
+    "PageSettings",
     "Unsigned",
     "aim_errors",
     "beside",

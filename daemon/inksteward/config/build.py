@@ -17,6 +17,7 @@ from inksteward.config.settings import (
     Identification,
     JournalSettings,
     Measuring,
+    PageSettings,
 )
 from inksteward.config.unit_forms import ConfigForm, MakereadyForm, UnitForm
 from inksteward.config.unit_rules import each, table_of
@@ -71,6 +72,11 @@ def broker(form: BrokerForm, press: str) -> Broker:
 def approval(form: ConfigForm) -> Approval:
     """Settings of [approval] but for the operators file."""
     return Approval(**form.approval.model_dump(exclude={"operators_file"}))
+
+
+def page(form: ConfigForm) -> PageSettings:
+    """Settings of [page]."""
+    return PageSettings(**form.page.model_dump())
 
 
 def measuring(form: ConfigForm) -> Measuring:

@@ -11,21 +11,33 @@ from urllib.parse import urlsplit
 
 from pydantic import BaseModel, ConfigDict, Field, field_validator
 
-from inksteward.config.settings import Approval, ControlSettings, FilePer, Identification, Measuring, Unsigned
+from inksteward.config.settings import (
+    Approval,
+    ControlSettings,
+    FilePer,
+    Identification,
+    Measuring,
+    PageSettings,
+    Unsigned,
+)
 
 APPROVAL = Approval()
 MEASURING = Measuring()
 CONTROL = ControlSettings()
 IDENTIFICATION = Identification()
+PAGE = PageSettings()
 
 PRESS_PATTERN = r"^[a-z0-9-]{1,32}$"
 NAME_PATTERN = r"^[A-Za-z0-9._-]{1,64}$"
+HOST_PATTERN = r"^[A-Za-z0-9.:-]{1,253}$"
 PATTERN_WORDS = {
     PRESS_PATTERN: "1 to 32 characters of a-z, 0-9 and -",
     NAME_PATTERN: "1 to 64 characters of A-Z, a-z, 0-9, . _ and -",
+    HOST_PATTERN: "the name or address of a machine, without a port",
 }
 
 Name = Annotated[str, Field(pattern=NAME_PATTERN)]
+Host = Annotated[str, Field(pattern=HOST_PATTERN)]
 FilePath = Annotated[str, Field(min_length=1, max_length=1000)]
 Spread = Annotated[float, Field(gt=0, le=2)]
 Walk = Annotated[float, Field(ge=0, le=0.1)]
@@ -77,6 +89,17 @@ class JournalForm(Form):
 
     directory: FilePath = "journal"
     one_file_per: FilePer = FilePer.RUN
+
+
+class PageForm(Form):
+    """[page]."""
+
+    serve: bool = PAGE.serve
+    host: Host = PAGE.host
+    port: Annotated[int, Field(ge=1, le=65535)] = PAGE.port
+    names: Annotated[tuple[Host, ...], Field(max_length=16)] = PAGE.names
+    cert_file: FilePath | None = None
+    key_file: FilePath | None = None
 
 
 class ApprovalForm(Form):

@@ -17,6 +17,7 @@ from inksteward.config.words import nearest, secret
 MQTT_DRIVER = "mqtt"
 LINE_SETTING = "url"
 """The setting under which a driver on a line is told where the line is."""
+EVERY_ADDRESS = ("0.0.0.0", "::")  # noqa: S104  # looked for, not listened on
 PSEUDO_TERMINAL = re.compile(r"/dev/pts/[0-9]+")
 
 
@@ -32,6 +33,7 @@ def findings(reading: Reading) -> Iterator[Finding]:
     """Every rule that the configuration breaks and that no stand-in had a part in."""
     yield from _broker(reading)
     yield from _approval(reading)
+    yield from _page(reading)
     yield from _control(reading)
     yield from _repeated(reading, "ink", [item.ink for item in reading.form.ink])
     yield from _repeated(reading, "unit", [item.unit for item in reading.form.unit])
@@ -72,6 +74,23 @@ def _broker(reading: Reading) -> Iterator[Finding]:
             yield Finding(("broker", name), value, "no such file without mqtts:// in broker.url")
         elif tls and value is None and (identity or name == "ca_file"):
             yield Finding(("broker", name), MISSING, f"a PEM file, since broker.url is {form.url}")
+
+
+def _page(reading: Reading) -> Iterator[Finding]:
+    """Off this machine only with TLS; on every address only under names that are known."""
+    form = reading.form.page
+    if not reading.good("page", "host"):
+        return
+    for name, other in (("cert_file", "key_file"), ("key_file", "cert_file")):
+        if getattr(form, name) is not None or not reading.good("page", name):
+            continue
+        if not on_loopback(form.host):
+            yield Finding(("page", name), MISSING, f"a PEM file, since page.host is {form.host}")
+        elif getattr(form, other) is not None:
+            yield Finding(("page", name), MISSING, f"a PEM file, since page.{other} is given")
+    if form.host in EVERY_ADDRESS and not form.names and reading.good("page", "names"):
+        expected = f"the names that browsers use, since page.host is {form.host}"
+        yield Finding(("page", "names"), [], expected)
 
 
 def _approval(reading: Reading) -> Iterator[Finding]:

@@ -140,6 +140,18 @@ class ControlSettings:
 
 
 @dataclass(frozen=True, slots=True)
+class PageSettings:
+    """The operator's page. ``names``: what browsers may call this machine besides ``host``. Paths as written."""
+
+    serve: bool = False
+    host: str = "127.0.0.1"
+    port: int = 8620
+    names: tuple[str, ...] = ()
+    cert_file: str | None = None
+    key_file: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class DriverSettings:
     """One driver: the name it goes by, the entry point that makes it, the units it serves, its own settings.
 

@@ -17,6 +17,7 @@ from inksteward.config.forms import (
     KeyBankForm,
     MeasuringForm,
     Name,
+    PageForm,
     PressForm,
     StripReaderForm,
 )
@@ -181,6 +182,7 @@ class ConfigForm(Form):
     broker: BrokerForm = BrokerForm()
     journal: JournalForm = JournalForm()
     approval: ApprovalForm = ApprovalForm()
+    page: PageForm = PageForm()
     measuring: MeasuringForm = MeasuringForm()
     control: ControlForm = ControlForm()
     ink: Annotated[tuple[InkForm, ...], Field(max_length=64)] = ()

@@ -29,6 +29,7 @@ from inksteward.config.settings import (
     DriverSettings,
     JournalSettings,
     Measuring,
+    PageSettings,
 )
 from inksteward.config.unit_forms import ConfigForm
 from inksteward.config.words import NOT_SHOWN, secret, shown
@@ -54,6 +55,7 @@ class Config:
     drivers: tuple[DriverSettings, ...]
     operators_file: str
     journal: JournalSettings
+    page: PageSettings
     calibrated: Mapping[str, tuple[date, date]]
     canonical_json: bytes = field(repr=False)
 
@@ -153,6 +155,7 @@ def _built(form: ConfigForm, content: bytes) -> Config:
         drivers=build.drivers(form),
         operators_file=form.approval.operators_file,
         journal=build.journal(form),
+        page=build.page(form),
         calibrated={
             unit.unit: (unit.calibration.calibrated_on, unit.calibration.expires_on) for unit in form.unit
         },

@@ -137,6 +137,13 @@ class Change(Payload):
     to_pct: Percent
 
 
+class Shown(Payload):
+    """What an operator had before his eyes: the target of every key that is to move, and of the sweep."""
+
+    targets: Annotated[tuple[Change, ...], Field(max_length=96)]
+    sweep_pct: Percent | None = None
+
+
 class Decision(Payload):
     """A named operator's word on exactly one proposal."""
 
@@ -147,6 +154,7 @@ class Decision(Payload):
     leave: Annotated[tuple[Zone, ...], Field(max_length=96)] = ()
     change: Annotated[tuple[Change, ...], Field(max_length=96)] = ()
     leave_sweep: bool = False
+    shown: Shown | None = None
     reason: Annotated[str, Field(max_length=1000)] | None = None
     operator: Name
     decided_at: Time

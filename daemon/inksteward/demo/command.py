@@ -30,7 +30,9 @@ def add_demo(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) ->
         default="mqtt",
         help="how strip reader and key cabinet are wired: over MQTT or on pseudo-terminals",
     )
-    made.add_argument("--interactive", action="store_true", help="you decide at this terminal")
+    made.add_argument(
+        "--interactive", action="store_true", help="you decide, at this terminal or at the page"
+    )
     made.add_argument(
         "--time-factor", type=float, help="press seconds in one second (default: the scenario's)"
     )

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import argparse
+import secrets
 import shutil
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -13,12 +14,13 @@ import tomli_w
 from inksteward.authority import new_key, public_x, thumbprint
 from inksteward.authority_file import write_private_key
 from inksteward.bench.configuration import configuration
+from inksteward.pins import hash_pin
 from inksteward_simulators.scenario import ScenarioError, load_scenario
 from inksteward_simulators.scenario_forms import Scenario
 
 LEAST_STANDING_S = 3.0
 """A fast press makes neither the machine nor the operator's process faster: a proposal must live to be decided on."""
-OPERATOR = "op-anna"
+OPERATOR, OPERATOR_NAME = "op-anna", "Anna Field"
 RUN_ID = "run-0412"
 SCAN_EVERY_SHEETS = 60
 FASTEST_SPH = 200_000
@@ -27,6 +29,16 @@ FASTEST_SPH = 200_000
 
 class DemoError(Exception):
     """The demo cannot run; the text says why and what to do."""
+
+
+def _free_port() -> int:
+    from inksteward.demo.broker import free_port
+
+    return free_port()
+
+
+def _pin() -> str:
+    return f"{secrets.randbelow(10**6):06d}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,6 +53,13 @@ class Plan:
     interactive: bool
     factor: float
     sheets: int
+    page_port: int = field(default_factory=_free_port)
+    page_pin: str = field(default_factory=_pin)
+
+    @property
+    def page_words(self) -> str:
+        """Where the operator's page is, and how to sign in there."""
+        return f"page: http://127.0.0.1:{self.page_port}/ (sign in as {OPERATOR_NAME}, PIN {self.page_pin})"
 
     @property
     def key_file(self) -> Path:
@@ -121,7 +140,16 @@ def write_operator(plan: Plan) -> str:
     write_private_key(plan.key_file, key)
     x = public_x(key)
     kid = thumbprint(x)
-    data = {"operator": [{"id": OPERATOR, "name": "Anna Field", "key": [{"kid": kid, "x": x}]}]}
+    data = {
+        "operator": [
+            {
+                "id": OPERATOR,
+                "name": OPERATOR_NAME,
+                "pin": hash_pin(plan.page_pin),
+                "key": [{"kid": kid, "x": x}],
+            }
+        ]
+    }
     operators = plan.out / "operators.toml"
     operators.write_text(tomli_w.dumps(data), encoding="utf-8")
     operators.chmod(0o600)
@@ -140,6 +168,7 @@ def write_config(plan: Plan, broker: str, ptys: dict[str, str]) -> None:
         },
         "control": {"scan_interval_sheets": SCAN_EVERY_SHEETS},
         "journal": {"directory": "journal"},
+        "page": {"serve": True, "port": plan.page_port},
     }
     data = configuration(plan.scenario, **sections)
     if plan.wires == "serial":

@@ -83,6 +83,7 @@ async def _play(audience: Audience, address: str, parts: Processes) -> None:
     ptys = await _instruments(plan, address, parts, f"127.0.0.1:{link_port}")
     kid = write_operator(plan)
     write_config(plan, address, ptys)
+    print(plan.page_words, flush=True)
     async with _client(*_host_and_port(address)) as client:
         root = f"inksteward/v1/{press}/"
         for topic in audience.topics:

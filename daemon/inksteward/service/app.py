@@ -7,7 +7,7 @@ import contextlib
 import gc
 import signal
 from collections.abc import Coroutine
-from typing import Any, NoReturn
+from typing import TYPE_CHECKING, Any, NoReturn
 
 from inksteward import __version__
 from inksteward.config import Config
@@ -25,11 +25,15 @@ from inksteward.service.log import log_of
 from inksteward.service.mover import Mover
 from inksteward.service.mqtt_link import BrokerLink
 from inksteward.service.operators import OperatorsWatch
+from inksteward.service.page.place import listening
 from inksteward.service.publisher import Publisher
 from inksteward.service.sign_in import SignIn
 from inksteward.service.starting import Opened, Options, Setup, open_record, read
 from inksteward.service.watchdog import Watchdog
 from inksteward.steward import initial
+
+if TYPE_CHECKING:
+    from inksteward.service.page.page import Page
 
 FAULT_TOLD_EVERY_S = 10.0
 LAST_WORDS_S = 2.0
@@ -53,7 +57,12 @@ class Service:
 
     def open(self) -> None:
         """Open the record and put the parts together. Raises StartError."""
-        self.opened: Opened = open_record(self.setup, self.clock)
+        with contextlib.ExitStack() as undo:
+            listener = listening(self.config.page) if self.config.page.serve else None
+            if listener is not None:
+                undo.callback(listener.close)
+            self.opened: Opened = open_record(self.setup, self.clock)
+            undo.pop_all()
         self.record = self.opened.record
         self._opening = files.Opening.of(self.config, self.setup.instance)
         self._label = self.opened.label
@@ -69,10 +78,19 @@ class Service:
         self.link.contested = self._contested
         self.operators = OperatorsWatch(self.setup.operators_path, self.setup.operators, self.consumer.submit)
         self.sign_in = SignIn(lambda: self.operators.content)
+        self.page: Page | None = None
+        if listener is not None:
+            from inksteward.service.page.page import Page
+
+            parts = (self.consumer, self.record, self.operators, self.sign_in, self.clock)
+            self.page = Page(self.config, listener, self.setup.page, parts)
+            self.page.restore(self.opened.path)
 
     def publish(self, place: Place | None, effect: Publish) -> None:
         """To the broker, in order."""
         self.publisher.put(place, effect)
+        if self.page is not None:
+            self.page.said(effect)
 
     def move(self, effect: Move) -> None:
         """To the guard."""
@@ -110,11 +128,14 @@ class Service:
             self._repeat_fault(),
             *(drivers.supervise(settings, driver, self.intake) for settings, driver in self.drivers.all),
         )
+        serving = self._tasks(self.page.run()) if self.page is not None else []
         waiting = asyncio.create_task(self.stop.wait(), name="stop")
-        every = (waiting, consuming, *publishing, *working)
+        every = (waiting, consuming, *publishing, *working, *serving)
         done, _ = await asyncio.wait(every, return_when=asyncio.FIRST_COMPLETED)
         sound = self._judged(done)
         waiting.cancel()
+        if self.page is not None:
+            await self.page.end(serving[0])
         await self._end(consuming, publishing, working)
         return CLEAN if sound and self.consumer.faulty is None else BROKEN
 
@@ -168,7 +189,9 @@ class Service:
         )
 
     async def _after_step(self, event: Event) -> None:
-        """Begin the next file when run or day has changed; judge the calibrations anew when one has expired."""
+        """Show it; begin the next file when run or day has changed; judge calibrations anew when one has expired."""
+        if self.page is not None:
+            self.page.stepped(event)
         if isinstance(event, Started):
             return
         today = self.clock.today()
@@ -214,7 +237,7 @@ class Service:
     def _tell_fault(self) -> None:
         if self.consumer.faulty is not None and self.consumer.state.config is not None:
             for effect in telling.on_fault(self.consumer.state, self.record.stamp(), self.consumer.faulty):
-                self.publisher.put(None, effect)
+                self.publish(None, effect)
 
     async def _repeat_fault(self) -> NoReturn:
         await self._faulty.wait()

@@ -21,6 +21,7 @@ from inksteward.service.errors import CONFIGURATION, StartError
 from inksteward.service.log import log_of
 from inksteward.service.mqtt_client import tls_of
 from inksteward.service.mqtt_link import require_safe
+from inksteward.service.page.place import PageFiles, page_files
 from inksteward.service.record import Record
 from inksteward.service.restoring import label_of, last_state, open_last
 from inksteward.steward import State, initial
@@ -46,6 +47,7 @@ class Setup:
     journal: Path
     tls: ssl.SSLContext | None
     seal: Seal | None
+    page: PageFiles
 
 
 Unsent = tuple[tuple[Path, tuple[Outstanding, ...]], ...]
@@ -62,6 +64,7 @@ class Opened:
     state: State | None
     label: str
     unsent: Unsent
+    path: Path
 
 
 def read(options: Options) -> Setup:
@@ -81,8 +84,13 @@ def read(options: Options) -> Setup:
     except OSError as error:
         text = f"{options.config}: broker: ca_file, cert_file or key_file cannot be used: {error}"
         raise StartError(text, CONFIGURATION) from error
+    try:
+        page = page_files(config.page, lambda name: str(beside(options.config, name)))
+    except OSError as error:
+        text = f"{options.config}: page: cert_file or key_file cannot be used: {error}"
+        raise StartError(text, CONFIGURATION) from error
     journal = options.journal or beside(options.config, config.journal.directory)
-    return Setup(config, uuid.uuid4().hex, operators_path, operators, journal, tls, seal)
+    return Setup(config, uuid.uuid4().hex, operators_path, operators, journal, tls, seal, page)
 
 
 def open_record(setup: Setup, clock: Clock) -> Opened:
@@ -106,7 +114,7 @@ def open_record(setup: Setup, clock: Clock) -> Opened:
         raise StartError(str(error)) from error
     record = Record(journals, journal, clock, Checkpoints(setup.seal, clock.mono_ns))
     label = wanted if journal.head.seq == 0 else label_of(journal.path)
-    return Opened(record, state, label, unsent)
+    return Opened(record, state, label, unsent, journal.path)
 
 
 def _unsent(journals: Journals, journal: Journal) -> Unsent:

@@ -23,6 +23,7 @@ from inksteward.contract.outputs import CommandTarget, KeyCommand
 from inksteward.events import Move, Received
 from inksteward.interlock import Refusal, permit
 from inksteward.model import Moves, Unit
+from inksteward.steward.displayed import shown_errors
 from inksteward.steward.edits import edit_errors
 from inksteward.steward.ending import VIA, end, must
 from inksteward.steward.feed import openings, read_back, unresolved
@@ -66,6 +67,8 @@ def on_decision(turn: Turn, event: Received) -> None:
         return
     position = fresh_position(turn, state)
     moves, errors = _edited(turn, unit, state, standing, decision)
+    if moves is not None:
+        errors.extend(shown_errors(event.via, decision.shown, moves))
     if position is None:
         errors.append(FieldError("", "key positions", "live, referenced positions of every key"))
     if errors or moves is None or position is None:

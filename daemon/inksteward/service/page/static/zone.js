@@ -1,0 +1,100 @@
+// One zone: its run, and a target of one's own, judged by the service before it is sent.
+import { by, el, fill } from "./dom.js";
+import { chart, post, store } from "./link.js";
+import { inkName, objections, pct } from "./words.js";
+import { approval, editOf, lanes, now, pressUnit, target } from "./facts.js";
+import { sentence, swatch } from "./plan.js";
+import { chartOf } from "./chart.js";
+import { signIn } from "./door.js";
+import { edited } from "./main.js";
+
+let at = null, run = null, wish = null, verdict = null, judging = 0;
+
+export function openZone(unit, zone) {
+  at = { unit, zone };
+  run = null;
+  forget();
+  draw();
+  if (!by("zone").open) by("zone").showModal();
+  fetchRun();
+}
+
+function forget() { wish = null; verdict = null; judging += 1; }
+
+async function fetchRun() {
+  const wanted = at, found = await chart(at.unit, at.zone);
+  if (wanted === at) { run = found; draw(); }
+}
+
+/** The zone that is open, anew. */
+export function drawZone(names) {
+  if (!by("zone").open) return;
+  if (names.has("reading")) fetchRun();
+  draw();
+}
+
+function draw() {
+  const lane = lanes().find((each) => each.unit === at.unit), cell = lane?.cells[at.zone - 1];
+  if (!cell) { by("zone").close(); return; }
+  const state = now(at.unit), zones = lane.cells.length;
+  const go = (step) => openZone(at.unit, Math.max(1, Math.min(zones, at.zone + step)));
+  const key = state.keys?.[at.zone - 1], gap = state.gaps_um?.[at.zone - 1];
+  fill(by("zone"),
+    el("div", { class: "row" }, el("button", { type: "button", "data-key": "back", "aria-label": "Zone before", onclick: () => go(-1), disabled: at.zone === 1 }, "◀"),
+      el("h2", { id: "zone-title" }, swatch(lane.ink), ` ${inkName(lane.ink)}, zone ${at.zone}`),
+      el("button", { type: "button", "data-key": "on", "aria-label": "Next zone", onclick: () => go(1), disabled: at.zone === zones }, "▶"),
+      el("button", { type: "button", "data-key": "close", onclick: () => by("zone").close() }, "Close")),
+    el("p", { text: sentence(lane, cell) }),
+    el("p", { text: key === null || key === undefined ? "Where the key stands is not known." : `Key at ${pct(key)} %, gap ${gap} µm at the key; never below ${pressUnit(at.unit).min_gap_um} µm anywhere along the blade.` }),
+    run ? chartOf(run, cell.move && !cell.unsure ? cell.move : null) ?? el("p", { text: "Not read yet in this run." }) : el("p", { class: "dim", text: "…" }),
+    cell.offered && lane.proposal ? editor(lane, cell.offered) : el("p", { class: "dim", text: "No move of this key is proposed." }));
+}
+
+function editor(lane, move) {
+  const made = lane.proposal, limits = pressUnit(at.unit).limits[store.parts.now?.run?.phase === "run" ? "run" : "makeready"];
+  const value = wish ?? target(made, move) ?? move.to_pct;
+  const low = Math.max(0, move.from_pct - limits.step_pct), high = Math.min(100, move.from_pct + limits.step_pct);
+  const number = el("input", { type: "number", min: 0, max: 100, step: 0.1, value: value.toFixed(1), "aria-label": "Target in percent", "data-key": "number", onchange: (event) => wishes(made, move, Number(event.target.value)) });
+  const slide = el("input", { type: "range", min: low.toFixed(1), max: high.toFixed(1), step: 0.1, value: value.toFixed(1), "aria-label": "Target, by sliding", "data-key": "slide",
+    oninput: (event) => { number.value = event.target.value; }, onchange: (event) => wishes(made, move, Number(event.target.value)) });
+  const nudge = (by_) => el("button", { type: "button", "data-key": `nudge${by_}`, "aria-label": `${by_ > 0 ? "Up" : "Down"} by half a percent`, onclick: () => wishes(made, move, Math.round((value + by_) * 10) / 10) }, by_ > 0 ? "+" : "−");
+  const words = verdict === null ? `proposed ${pct(move.from_pct)} → ${pct(move.to_pct)} %; one step may go from ${pct(low)} to ${pct(high)} %` : verdict.text;
+  return el("section", { "aria-label": "Your own target" }, el("h3", { text: "Your own target" }),
+    el("div", { class: "row" }, nudge(-0.5), slide, nudge(0.5), number, el("span", { text: "%" })),
+    el("p", { role: "status", class: verdict && !verdict.good ? "bad" : "", text: words }),
+    store.me
+      ? el("div", { class: "row" },
+        el("button", { type: "button", class: "yes", "data-key": "use", disabled: !verdict?.good, onclick: () => use(made, move) }, "Use this target"),
+        el("button", { type: "button", "data-key": "undo", onclick: () => { editOf(made).change.delete(move.zone); editOf(made).leave.delete(move.zone); forget(); edited(); } }, "As proposed"),
+        el("button", { type: "button", "data-key": "leave", onclick: () => { editOf(made).change.delete(move.zone); editOf(made).leave.add(move.zone); forget(); edited(); } }, "Leave this key out"))
+      : el("div", { class: "row" }, el("button", { type: "button", "data-key": "door", onclick: () => { by("zone").close(); signIn(); } }, "Sign in to change")));
+}
+
+/** Ask the service what it would say to this target; only the last question counts. */
+async function wishes(made, move, value) {
+  if (!Number.isFinite(value)) return;
+  wish = Math.max(0, Math.min(100, value));
+  verdict = { good: false, text: "the service judges…" };
+  draw();
+  if (!store.me) { verdict = { good: false, text: "sign in first: the service judges a target only for an operator" }; draw(); return; }
+  const mine = ++judging, edit = editOf(made);
+  const change = new Map(edit.change).set(move.zone, wish), leave = new Set(edit.leave);
+  leave.delete(move.zone);
+  const asked = { ...approval(made, "judge"), change: [...change].map(([zone, to_pct]) => ({ zone, to_pct })), leave: [...leave] };
+  asked.shown = { ...asked.shown, targets: [...asked.shown.targets.filter((row) => row.zone !== move.zone), { zone: move.zone, to_pct: wish }] };
+  const reply = await post("judge", asked);
+  if (mine !== judging) return;
+  const gap = reply.data.gaps?.find((row) => row.zone === move.zone)?.gap_um;
+  const at_ = gap === undefined ? "" : `gap ${gap} µm at this key. `;
+  if (reply.status !== 200) verdict = { good: false, text: reply.data.text };
+  else if (reply.data.accepted) verdict = { good: true, text: `${at_}Permitted by limits and interlock.` };
+  else verdict = { good: false, text: `${at_}Refused: ${objections(reply.data.errors)}` };
+  draw();
+}
+
+function use(made, move) {
+  editOf(made).leave.delete(move.zone);
+  editOf(made).change.set(move.zone, wish);
+  forget();
+  edited();
+}
