@@ -195,7 +195,7 @@ async def test_two_browsers_at_once(tmp_path: Path, mosquitto: str) -> None:
         await expect(ben.all_yes).to_be_disabled()
         await ben.page.get_by_role("button", name="Hold", exact=True).click()
         await expect(anna.page.locator("#facts")).to_contain_text("ON HOLD")
-        (outcome,) = outcomes(at)
+        (outcome,) = await ended(at, 1)
     assert (outcome["result"], outcome["operator"]) == ("rejected", "op-anna")
     assert asked(at, "decision")[0]["reason"] == "Wait for the next sheet"
     assert at.shop.events(CommandReleased) == []

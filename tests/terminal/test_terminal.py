@@ -79,7 +79,7 @@ async def test_a_yes_with_the_digest(tmp_path: Path, mosquitto: str) -> None:
         zone = at.proposal["moves"][0]["zone"]
         code, out, errors = await at.decide("--digest", at.proposal["digest"][:20], "--leave", str(zone))
         assert (code, errors) == (0, "")
-        outcome = at.heard.all("outcome")[0]
+        outcome = await at.heard.next("outcome")
         assert (outcome["result"], outcome["operator"], outcome["via"]) == ("moved", "op-anna", "mqtt")
         assert {row["zone"] for row in outcome["moved"]} == {row["zone"] for row in at.proposal["moves"]} - {
             zone
@@ -98,6 +98,7 @@ async def test_asked_before_it_is_sent(tmp_path: Path, mosquitto: str) -> None:
         code, out, _ = await at.decide("--reject", "paper changed", typed="yes\n")
         assert code == 0
         assert f"{UNIT}: rejected by op-anna" in out
+        await at.heard.until(lambda: at.decisions)
         assert at.decisions[0]["reason"] == "paper changed"
     assert at.shop.events(CommandReleased) == []
 
