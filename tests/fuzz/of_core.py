@@ -104,7 +104,8 @@ def storable(state: State) -> None:
 
 def _remembering(after: State, before: State, event: Event) -> State:
     """The state after a refusal without the two things that a refusal may leave behind: which decisions on a standing
-    proposal were judged, and that a reading by hand was beyond the gate (entered once more it counts)."""
+    proposal were judged, and that a reading by hand was beyond the gate (entered once more it counts); for it the film
+    was reckoned up to the sheet of now."""
     by_hand = isinstance(event, Received) and b'"reading"' in event.raw
     units = {}
     for name, unit in after.units.items():
@@ -112,7 +113,8 @@ def _remembering(after: State, before: State, event: Event) -> State:
         standing = unit.standing
         if standing is not None and old.standing is not None:
             standing = replace(standing, judged=old.standing.judged)
-        units[name] = replace(unit, standing=standing, estimate=old.estimate if by_hand else unit.estimate)
+        film = old if by_hand else unit
+        units[name] = replace(unit, standing=standing, estimate=film.estimate, history=film.history)
     return replace(after, units=units)
 
 

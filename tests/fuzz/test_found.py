@@ -25,6 +25,11 @@ HUGE = b"0x" + b"f" * 4000
 
 ODD_PROPOSAL = {"proposal_id": "p", "unit": "u2", "moves": 7, "sweep": None}
 
+SATURATED_BY_HAND = (
+    b'{"request_id":"reading","kind":"reading","operator":"op-anna","unit":"u1","zone":1,"density":3.4}'
+)
+"""Refused as too far off; the film is reckoned up to now all the same."""
+
 
 def deep(depth: int) -> bytes:
     """Lists within each other."""
@@ -56,6 +61,7 @@ FOUND: tuple[tuple[str, bytes], ...] = (
     ("operators.file", b"operator = " + deep(2000)),
     ("config", b"other = " + HUGE),
     ("config", b"[press]\nid = " + HUGE),
+    ("core.door", b"\x01\x04\x00" + SATURATED_BY_HAND),
     ("key.private", pem(31)),
     ("simulators.key", pem(31)),
     ("simulators.link", b'{"id":NaN,"op":"run"}'),
