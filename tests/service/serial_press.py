@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from inksteward.contract.codes import NoProposal
 from inksteward.service.app import Service
 from inksteward.service.clock import Clock
 from inksteward.service.starting import read
@@ -21,6 +22,8 @@ from tests.service.bench import PATIENCE_S, Shop, set_up_shop, signed
 from tests.service.floor import Floor
 from tests.service.listener import Probe, fence, probe
 from tests.service.silent_cabinet import SilentCabinet
+
+POLLED_S = 0.5
 
 
 class SkippingClock(Clock):
@@ -115,6 +118,8 @@ class SerialPress:
                 shown = [raw for topic, raw, _ in self.heard.heard if topic == "proposal/u2" and raw]
                 return dict(json.loads(shown[-1]))
             why = told["no_proposal"]
+            if why == NoProposal.NO_POSITIONS:  # a line that was plugged in again is polled in its own time
+                await asyncio.sleep(POLLED_S)
         raise AssertionError(f"no proposal after many scans: {why}")
 
     async def hold(self) -> None:
