@@ -3,11 +3,11 @@
 from collections.abc import Iterable, Iterator
 from math import ceil
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Protocol
 
 from pydantic import Field, TypeAdapter, ValidationError
 
-from inksteward_simulators.link_messages import Patch, Side, State, UnitState
+from inksteward_simulators.link_messages import Patch, Side, State
 from inksteward_simulators.scenario import load_scenario
 from inksteward_simulators.scenario_forms import Job
 
@@ -18,7 +18,36 @@ CYCLE_PER_PITCH = 0.74
 Layout = Annotated[tuple[Patch, ...], Field(min_length=1, max_length=2000)]
 
 
-def cycle_layout(units: Iterable[UnitState], job: Job | None = None) -> tuple[Patch, ...]:
+class Inked(Protocol):
+    """What a strip asks of a unit: of a scenario's, or of a press that runs."""
+
+    @property
+    def unit(self) -> str:
+        """Its name; solids come in the order of names."""
+        ...
+
+    @property
+    def ink(self) -> str:
+        """What it prints."""
+        ...
+
+    @property
+    def zones(self) -> int:
+        """How many keys it has."""
+        ...
+
+    @property
+    def pitch_mm(self) -> float:
+        """From key to key."""
+        ...
+
+    @property
+    def first_edge_mm(self) -> float:
+        """Where its first zone begins."""
+        ...
+
+
+def cycle_layout(units: Iterable[Inked], job: Job | None = None) -> tuple[Patch, ...]:
     """Solids of every ink in turn and changing control fields, patch beside patch over the whole width.
 
     Every ink's solid comes once in 0.74 key pitches, with one control field: four inks on keys of 32.5 mm give patches

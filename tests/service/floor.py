@@ -27,7 +27,7 @@ class Floor:
     def __init__(self, form: Scenario) -> None:
         self.scenario = form
         self.press = Press(form, seed=SEED, run_id=RUN_ID)
-        self.layout: tuple[Patch, ...] = cycle_layout(form.units)  # type: ignore[arg-type]  # it asks for their inks and zones
+        self.layout: tuple[Patch, ...] = cycle_layout(form.units)
         self.said: list[tuple[str, bytes]] = []
         self._dice = np.random.default_rng(SEED)
         self._seq = 0

@@ -151,9 +151,8 @@ def seeds_of(words: str) -> tuple[int, ...]:
     return found
 
 
-def _progress(done: int, of: int, job: Job | Trial) -> None:
-    what = job.controller if hasattr(job, "controller") else job.case
-    line = f"{done:>5} of {of}  {job.scenario} {what} seed {job.seed}"
+def _progress(done: int, of: int, run: Job | Trial) -> None:
+    line = f"{done:>5} of {of}  {run}"
     if sys.stderr.isatty():
         sys.stderr.write(f"\r{line:<78.78}" + ("\n" if done == of else ""))
     elif done == of or done % 10 == 0:

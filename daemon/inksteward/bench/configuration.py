@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Any
 
+from inksteward.bench.strip import layout_of_job
 from inksteward.config import Approval
 from inksteward_simulators.scenario_forms import Scenario, Unit
-from inksteward_simulators.strip_layout import cycle_layout
 
 UNCERTAINTY_UM = 3.0
 USUAL_PATCH_MM = 4.8
@@ -59,9 +59,7 @@ def _patch_width_mm(scenario: Scenario) -> float:
     """Width of the job's patches as the owner measured it, to a tenth."""
     if scenario.job.strip_cycle_mm is None:
         return USUAL_PATCH_MM
-    units = list(scenario.units)
-    layout = cycle_layout(units, scenario.job)  # type: ignore[arg-type]
-    return round(min(patch.width_mm for patch in layout), 1)
+    return round(min(patch.width_mm for patch in layout_of_job(scenario)), 1)
 
 
 def approval_of(scenario: Scenario) -> Approval:

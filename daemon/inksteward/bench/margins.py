@@ -155,6 +155,9 @@ class Trial:
     case: str
     seed: int
 
+    def __str__(self) -> str:
+        return f"{self.scenario} {self.case} seed {self.seed}"
+
 
 def _work(trial: Trial, sheets: int, pace: Pace) -> Outcome:
     return run_case(load_scenario(trial.scenario), CASES[trial.case], trial.seed, sheets, pace)

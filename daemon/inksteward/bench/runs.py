@@ -41,6 +41,9 @@ class Job:
     controller: str
     seed: int
 
+    def __str__(self) -> str:
+        return f"{self.scenario} {self.controller} seed {self.seed}"
+
 
 def _work(job: Job, sheets: int, pace: Pace) -> Result:
     return run_one(load_scenario(job.scenario), job.controller, job.seed, sheets, pace)

@@ -21,8 +21,7 @@ TAKEN_AT = "2026-03-02T08:15:30.000Z"
 
 def layout_of_job(scenario: Scenario) -> tuple[LaidPatch, ...]:
     """The patches of the strip that the scenario's job is printed with."""
-    units = list(scenario.units)  # they have what a unit's state says of ink and zones
-    return cycle_layout(units, scenario.job)  # type: ignore[arg-type]
+    return cycle_layout(scenario.units, scenario.job)
 
 
 class Strip:

@@ -60,8 +60,8 @@ class Spectator:
             print(screen.outcome(data, self.record.kind_of(data)), flush=True)
 
     def enough(self) -> bool:
-        """Everything right, and every kind of decision seen if none is a person's."""
-        return self.record.reached and (self.plan.interactive or not self.record.missing_kinds)
+        """Everything right, and every kind of decision seen from an operator who shows them all."""
+        return self.record.reached and not (self.plan.every_kind and self.record.missing_kinds)
 
     async def beside(self, link_port: int) -> None:
         """Nothing."""

@@ -13,7 +13,7 @@ import tomli_w
 
 from inksteward.authority import new_key, public_x, thumbprint
 from inksteward.authority_file import write_private_key
-from inksteward.bench.configuration import configuration
+from inksteward.bench.configuration import approval_of, configuration
 from inksteward.pins import hash_pin
 from inksteward_simulators.scenario import ScenarioError, load_scenario
 from inksteward_simulators.scenario_forms import Scenario
@@ -70,6 +70,11 @@ class Plan:
     def config_file(self) -> Path:
         """The service's configuration."""
         return self.out / "inksteward.toml"
+
+    @property
+    def every_kind(self) -> bool:
+        """Whether the operator is one that shows every kind of decision."""
+        return not self.interactive and self.scenario.operator is None
 
     @property
     def scenario_file(self) -> Path:
@@ -158,13 +163,15 @@ def write_operator(plan: Plan) -> str:
 
 def write_config(plan: Plan, broker: str, ptys: dict[str, str]) -> None:
     """The service's configuration; ``ptys`` names the pseudo-terminals of serial instruments."""
+    usual = approval_of(plan.scenario)
     sections: dict[str, dict[str, Any]] = {
         "broker": {"url": broker},
         "approval": {
             "operators_file": "operators.toml",
-            "expected_s": max(30.0 / plan.factor, 1.0),
-            "min_standing_s": max(20.0 / plan.factor, LEAST_STANDING_S),
-            "expires_s": max(120.0 / plan.factor, 20.0),
+            "expected_s": max(usual.expected_s / plan.factor, 1.0),
+            "min_standing_s": max(usual.min_standing_s / plan.factor, LEAST_STANDING_S),
+            "expires_s": max(usual.expires_s / plan.factor, 20.0),
+            "expires_sheets": usual.expires_sheets,
         },
         "control": {"scan_interval_sheets": SCAN_EVERY_SHEETS},
         "journal": {"directory": "journal"},

@@ -91,7 +91,7 @@ async def _play(audience: Audience, address: str, parts: Processes) -> None:
         await parts.start("service", "inksteward.cli", "run", str(plan.config_file), "--log", "json")
         await _online(client, root, parts)
         await client.publish(root + "job", json.dumps(job(plan.scenario, RUN_ID)), qos=1, retain=True)
-        await _operator(audience, address, parts, kid)
+        await _operator(audience, address, parts, kid, link_port)
         async with await BenchLink.connect(link_port) as bench:
             await bench.run(RunRequest(printing=True))
             await first_ended(_watch(audience, client, root, parts), audience.beside(link_port))
@@ -159,11 +159,13 @@ async def _instruments(plan: Plan, address: str, parts: Processes, link: str) ->
     return {"keys": str(cabinet.get("pty", "")), "strip": str(strip.get("pty", ""))}
 
 
-async def _operator(audience: Audience, address: str, parts: Processes, kid: str) -> None:
+async def _operator(audience: Audience, address: str, parts: Processes, kid: str, link_port: int) -> None:
+    """Whoever decides: a person, the scenario's own operator, or else one that shows every kind of decision."""
     plan = audience.plan
     words = (
         *("operator", "--broker", address, "--press", plan.scenario.press, "--operator", OPERATOR),
         *("--key", str(plan.key_file), f"--kid={kid}", "--seed", str(plan.seed)),
+        *("--scenario", str(plan.scenario_file), "--link", str(link_port)),
         *audience.operator,
     )
     if plan.interactive:

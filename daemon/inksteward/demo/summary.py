@@ -68,7 +68,7 @@ def _checks(plan: Plan, record: Record) -> list[Check]:
     checks = [
         ("goal", reached, f"{wanted}: {f'from sheet {record.reached_at}' if reached else 'not reached'}")
     ]
-    if not plan.interactive:
+    if plan.every_kind:
         missing = record.missing_kinds
         text = "every kind occurred" if not missing else f"missing: {', '.join(missing)}"
         checks.append(("decisions", not missing, text))

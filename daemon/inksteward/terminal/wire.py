@@ -95,7 +95,9 @@ async def wire(address: Address) -> AsyncIterator[Wire]:
     try:
         context = _tls(address) if tls else None
     except OSError as error:
-        raise WireError(f"--ca-file, --cert-file or --key-file cannot be used: {error}") from error
+        raise WireError(
+            f"--tls-ca-file, --tls-cert-file or --tls-key-file cannot be used: {error}"
+        ) from error
     port = parts.port or (8883 if tls else 1883)
     try:
         async with aiomqtt.Client(

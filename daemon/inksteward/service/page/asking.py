@@ -33,19 +33,17 @@ DECISION = (
     "reason",
 )
 REQUEST = (
-    *(
-        "request_id",
-        "kind",
-        "scan_id",
-        "per_zone",
-        "unit",
-        "aim",
-        "tolerance",
-        "job_id",
-        "code",
-        "what",
-        "zone",
-    ),
+    "request_id",
+    "kind",
+    "scan_id",
+    "per_zone",
+    "unit",
+    "aim",
+    "tolerance",
+    "job_id",
+    "code",
+    "what",
+    "zone",
     "density",
 )
 """What a browser may say; who says it and when is ours to write."""
