@@ -161,6 +161,35 @@ async def test_an_edit_that_the_interlock_refuses(tmp_path: Path, mosquitto: str
     assert decision["change"] == [{"zone": move["zone"], "to_pct": own}]
 
 
+async def test_what_is_being_typed_stays(tmp_path: Path, mosquitto: str) -> None:
+    """A sheet that is read while a target is typed draws the zone anew around the box; the digits in it stay, and
+    an empty box asks nothing.
+    """
+    async with on_stage(tmp_path, mosquitto, press(), scenario(), approval=LONG) as (at, seen):
+        (made,) = await at.crew.propose()
+        await seen.sign_in()
+        line = seen.page.locator(f'.line[data-zone="{made["moves"][0]["zone"]}"]')
+        if not await line.is_visible():
+            await seen.page.locator(".more > summary").click()
+        await line.get_by_role("button", name="Change").click()
+        box, verdict = seen.page.get_by_label("Target in percent"), seen.page.locator("#zone section p")
+        await expect(seen.page.locator("#zone-run .chart")).to_be_visible()
+        await box.fill("")
+        await box.press_sequentially("1")
+        before = await seen.page.locator("#zone-run").inner_html()
+        await at.crew.pull()
+        await expect(seen.page.locator("#zone-run")).not_to_have_text("…")
+        await seen.page.wait_for_function(
+            "before => document.getElementById('zone-run').innerHTML !== before", arg=before
+        )
+        await box.press_sequentially("00")
+        assert await box.input_value() == "100"
+        await box.fill("")
+        await box.press("Enter")
+        await expect(verdict).to_contain_text("proposed")
+        assert await seen.page.evaluate("document.activeElement.dataset.key") == "number"
+
+
 async def test_a_proposal_that_expires_under_the_eyes(tmp_path: Path, mosquitto: str) -> None:
     """When its time is over a proposal goes away by itself, its buttons with it, and the record says why."""
     approval = {"expires_s": 10.0, "min_standing_s": 5.0, "expected_s": 5.0}

@@ -1,5 +1,5 @@
 // One zone: its run, and a target of one's own, judged by the service before it is sent.
-import { by, el, fill } from "./dom.js";
+import { by, el, fill, keep } from "./dom.js";
 import { chart, post, store } from "./link.js";
 import { inkName, objections, pct } from "./words.js";
 import { approval, editOf, lanes, now, pressUnit, target } from "./facts.js";
@@ -14,6 +14,7 @@ export function openZone(unit, zone) {
   at = { unit, zone };
   run = null;
   forget();
+  if (!by("zone-head")) fill(by("zone"), ...["head", "run", "own"].map((part) => el("div", { id: `zone-${part}` })));
   draw();
   if (!by("zone").open) by("zone").showModal();
   fetchRun();
@@ -33,30 +34,36 @@ export function drawZone(names) {
   draw();
 }
 
+/** Draws each part only if something in it changed: what is being typed, or slid, stays under the finger. */
 function draw() {
   const lane = lanes().find((each) => each.unit === at.unit), cell = lane?.cells[at.zone - 1];
   if (!cell) { by("zone").close(); return; }
-  const state = now(at.unit), zones = lane.cells.length;
-  const go = (step) => openZone(at.unit, Math.max(1, Math.min(zones, at.zone + step)));
-  const key = state.keys?.[at.zone - 1], gap = state.gaps_um?.[at.zone - 1];
-  fill(by("zone"),
+  const state = now(at.unit), key = state.keys?.[at.zone - 1] ?? null, gap = state.gaps_um?.[at.zone - 1];
+  const move = cell.move && !cell.unsure ? cell.move : null, made = cell.offered ? lane.proposal : null;
+  keep(by("zone-head"), [at, lane.ink, lane.cells.length, sentence(lane, cell), key, gap], () => head(lane, cell, key, gap));
+  keep(by("zone-run"), [at, run, move], () => (run ? chartOf(run, move) ?? el("p", { text: "Not read yet in this run." }) : el("p", { class: "dim", text: "…" })));
+  keep(by("zone-own"), [at, made?.proposal_id, cell.offered, made && target(made, cell.offered), wish, verdict, Boolean(store.me), store.parts.now?.run?.phase],
+    () => (made ? editor(lane, cell.offered) : el("p", { class: "dim", text: "No move of this key is proposed." })));
+}
+
+function head(lane, cell, key, gap) {
+  const zones = lane.cells.length, go = (step) => openZone(at.unit, Math.max(1, Math.min(zones, at.zone + step)));
+  return [
     el("div", { class: "row" }, el("button", { type: "button", "data-key": "back", "aria-label": "Zone before", onclick: () => go(-1), disabled: at.zone === 1 }, "◀"),
       el("h2", { id: "zone-title" }, swatch(lane.ink), ` ${inkName(lane.ink)}, zone ${at.zone}`),
       el("button", { type: "button", "data-key": "on", "aria-label": "Next zone", onclick: () => go(1), disabled: at.zone === zones }, "▶"),
       el("button", { type: "button", "data-key": "close", onclick: () => by("zone").close() }, "Close")),
     el("p", { text: sentence(lane, cell) }),
-    el("p", { text: key === null || key === undefined ? "Where the key stands is not known." : `Key at ${pct(key)} %, gap ${gap} µm at the key; never below ${pressUnit(at.unit).min_gap_um} µm anywhere along the blade.` }),
-    run ? chartOf(run, cell.move && !cell.unsure ? cell.move : null) ?? el("p", { text: "Not read yet in this run." }) : el("p", { class: "dim", text: "…" }),
-    cell.offered && lane.proposal ? editor(lane, cell.offered) : el("p", { class: "dim", text: "No move of this key is proposed." }));
+    el("p", { text: key === null ? "Where the key stands is not known." : `Key at ${pct(key)} %, gap ${gap} µm at the key; never below ${pressUnit(at.unit).min_gap_um} µm anywhere along the blade.` })];
 }
 
 function editor(lane, move) {
   const made = lane.proposal, limits = pressUnit(at.unit).limits[store.parts.now?.run?.phase === "run" ? "run" : "makeready"];
   const value = wish ?? target(made, move) ?? move.to_pct;
   const low = Math.max(0, move.from_pct - limits.step_pct), high = Math.min(100, move.from_pct + limits.step_pct);
-  const number = el("input", { type: "number", min: 0, max: 100, step: 0.1, value: value.toFixed(1), "aria-label": "Target in percent", "data-key": "number", onchange: (event) => wishes(made, move, Number(event.target.value)) });
+  const number = el("input", { type: "number", min: 0, max: 100, step: 0.1, value: value.toFixed(1), "aria-label": "Target in percent", "data-key": "number", onchange: (event) => wishes(made, move, event.target.valueAsNumber) });
   const slide = el("input", { type: "range", min: low.toFixed(1), max: high.toFixed(1), step: 0.1, value: value.toFixed(1), "aria-label": "Target, by sliding", "data-key": "slide",
-    oninput: (event) => { number.value = event.target.value; }, onchange: (event) => wishes(made, move, Number(event.target.value)) });
+    oninput: (event) => { number.value = event.target.value; }, onchange: (event) => wishes(made, move, event.target.valueAsNumber) });
   const nudge = (by_) => el("button", { type: "button", "data-key": `nudge${by_}`, "aria-label": `${by_ > 0 ? "Up" : "Down"} by half a percent`, onclick: () => wishes(made, move, Math.round((value + by_) * 10) / 10) }, by_ > 0 ? "+" : "−");
   const words = verdict === null ? `proposed ${pct(move.from_pct)} → ${pct(move.to_pct)} %; one step may go from ${pct(low)} to ${pct(high)} %` : verdict.text;
   return el("section", { "aria-label": "Your own target" }, el("h3", { text: "Your own target" }),
