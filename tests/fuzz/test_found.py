@@ -60,6 +60,7 @@ FOUND: tuple[tuple[str, bytes], ...] = (
     ("operators.file", b"other = " + HUGE),
     ("operators.file", b"operator = " + deep(2000)),
     ("config", b"other = " + HUGE),
+    ("config", b'"" = 1\n[press]\n"" = 2'),
     ("config", b"[press]\nid = " + HUGE),
     ("core.door", b"\x01\x04\x00" + SATURATED_BY_HAND),
     ("key.private", pem(31)),

@@ -56,9 +56,10 @@ def key_text(place: Place, data: dict[str, Any]) -> str:
     text = ""
     for depth, part in enumerate(place):
         if isinstance(part, str):
-            text += f".{part}" if text else part
-        elif depth == 1 and (name := _name(data, str(place[0]), part)):
-            text += f"[{name}]"
+            name = part or '""'  # a key without a name is one all the same
+            text += f".{name}" if text else name
+        elif depth == 1 and (entry := _name(data, str(place[0]), part)):
+            text += f"[{entry}]"
         else:
             text += f"[{'#' if depth == 1 else ''}{part + 1}]"
     return text
