@@ -2,10 +2,10 @@
 
 import asyncio
 import itertools
-from collections.abc import Sequence
+from collections.abc import AsyncIterator, Sequence
+from contextlib import asynccontextmanager
 from dataclasses import replace
 from pathlib import Path
-from typing import Self
 
 import aiomqtt
 import pytest
@@ -107,9 +107,9 @@ async def test_what_a_congested_broker_keeps_back(tmp_path: Path) -> None:
     better.
     """
     with broker_process(tmp_path / "broker") as broker:
-        slow, heard = await SlowClient.connect(broker.port), list[bytes]()
-        slow.pause()
-        async with flooder(broker.url, "flood") as out:
+        heard = list[bytes]()
+        async with slow_client(broker.port) as slow, flooder(broker.url, "flood") as out:
+            slow.pause()
             await pour(out, lambda number: publish("flood", bytes(300)), 10_000.0, 4.0)
             for number in range(30):
                 out.write(publish("word", b"in it", number=100 + number))
@@ -122,11 +122,11 @@ async def test_what_a_congested_broker_keeps_back(tmp_path: Path) -> None:
             reading.cancel()
             if b"behind it" in heard:
                 pytest.skip("this broker keeps nothing back")
-            fresh = await SlowClient.connect(broker.port)
-            reading = asyncio.create_task(fresh.read(heard))
-            out.write(publish("word", b"to a new one", number=8))
-            await asyncio.sleep(3.0)
-            reading.cancel()
+            async with slow_client(broker.port) as fresh:
+                reading = asyncio.create_task(fresh.read(heard))
+                out.write(publish("word", b"to a new one", number=8))
+                await asyncio.sleep(3.0)
+                reading.cancel()
     assert heard == [b"to a new one"]
 
 
@@ -136,14 +136,11 @@ class SlowClient:
     def __init__(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         self._reader, self._writer = reader, writer
 
-    @classmethod
-    async def connect(cls, port: int) -> Self:
-        """A client with a clean session and a name of the broker's choice."""
-        made = cls(*await asyncio.open_connection("127.0.0.1", port))
-        made._writer.write(b"\x10\x0c\x00\x04MQTT\x04\x02\x00\x00\x00\x00")
-        made._writer.write(b"\x82\x06\x00\x01\x00\x01#\x01")
-        await made._reader.readexactly(4 + 5)
-        return made
+    async def greet(self) -> None:
+        """Connect with a clean session and a name of the broker's choice, and subscribe."""
+        self._writer.write(b"\x10\x0c\x00\x04MQTT\x04\x02\x00\x00\x00\x00")
+        self._writer.write(b"\x82\x06\x00\x01\x00\x01#\x01")
+        await self._reader.readexactly(4 + 5)
 
     def pause(self) -> None:
         """Read nothing."""
@@ -168,3 +165,15 @@ class SlowClient:
                 name = int.from_bytes(body[:2], "big")
                 heard.append(body[4 + name :])
                 self._writer.write(b"\x40\x02" + body[2 + name : 4 + name])
+
+
+@asynccontextmanager
+async def slow_client(port: int) -> AsyncIterator[SlowClient]:
+    """One that is subscribed; its connection is cut in the end."""
+    reader, writer = await asyncio.open_connection("127.0.0.1", port)
+    try:
+        client = SlowClient(reader, writer)
+        await client.greet()
+        yield client
+    finally:
+        writer.transport.abort()
