@@ -2,7 +2,8 @@
 
 Each target runs in a process of its own from its valid samples on, until it has had its inputs. A fault is an exception
 that the parser does not document, a broken promise, an input that takes more than a minute, or memory that grows: by
-more than MOST_GROWTH_MIB (the fuzzer has its own corpus and tables in it) from the tenth part of the inputs to the end.
+more than MOST_GROWTH_MIB from the tenth part of the inputs to the end. The fuzzer has its own corpus and tables in
+that, so what grew is played again without a fuzzer: what the inputs found together, over and over.
 """
 
 from __future__ import annotations
@@ -24,6 +25,8 @@ from typing import Any
 OURS = ["inksteward", "inksteward_drivers"]
 RUNS = 1_000_000
 MOST_GROWTH_MIB = 64.0
+AGAIN, MOST_GROWTH_AGAIN_MIB = 20_000, 8.0
+"""Inputs that are played again where memory grew, and by how much that may make it grow, after the first quarter."""
 INPUT_S = 60
 EVERY_S = 0.5
 IN_MEMORY = Path("/dev/shm")
@@ -90,6 +93,33 @@ def fuzz(name: str, runs: int, seconds: int, folder: Path) -> None:
         atheris.Fuzz()
 
 
+def play(name: str, corpus: Path) -> float:
+    """Give a target the corpus over and over, without a fuzzer; MiB by which memory grew after the first quarter."""
+    from tests.fuzz.targets import TARGETS
+
+    inputs = [path.read_bytes() for path in sorted(corpus.iterdir())]
+    early = 0.0
+    for number in range(AGAIN):
+        TARGETS[name].call(inputs[number % len(inputs)])
+        if number == AGAIN // 4:
+            early = resident_mib()
+    return resident_mib() - early
+
+
+def played_again(name: str, corpus: Path) -> str:
+    """What is to be said of a target whose fuzzing took more and more memory."""
+    own = [sys.executable, "-m", "tests.fuzz.run_atheris", "--play", str(corpus), "--only", name]
+    done = subprocess.run(own, cwd=ROOT, capture_output=True, text=True, check=False)
+    if done.returncode != 0:
+        return f"FAULT (played again: {done.stderr.strip()[-200:]})"
+    grew = float(done.stdout)
+    return (
+        "good"
+        if grew <= MOST_GROWTH_AGAIN_MIB
+        else f"GREW by {grew:.0f} MiB over {AGAIN} inputs without the fuzzer"
+    )
+
+
 def verdict(count: Count, ended: int, options: argparse.Namespace) -> str:
     """What is to be said of a target's run: ``good``, or what is wrong."""
     if ended != 0 or (count.inputs < options.runs and (not options.seconds or not count.inputs)):
@@ -111,6 +141,8 @@ def run(name: str, options: argparse.Namespace) -> tuple[str, ...]:
     written = folder / "count.json"
     count = Count(**json.loads(written.read_text())) if written.exists() else Count()
     said = verdict(count, ended, options)
+    if said.startswith("GREW"):
+        said = played_again(name, folder / "corpus")
     if not said.startswith("good"):
         kept = options.findings / name
         shutil.rmtree(kept, ignore_errors=True)
@@ -138,7 +170,11 @@ def main(argv: list[str] | None = None) -> int:
     parser.add_argument("--only", nargs="+", metavar="TARGET", help="these targets only")
     parser.add_argument("--findings", type=Path, default=ROOT / "fuzz-findings", help="where faults are kept")
     parser.add_argument("--child", type=Path, help=argparse.SUPPRESS)
+    parser.add_argument("--play", type=Path, help=argparse.SUPPRESS)
     options = parser.parse_args(argv)
+    if options.play is not None:
+        sys.stdout.write(f"{play(options.only[0], options.play):.3f}\n")
+        return 0
     if options.child is not None:
         fuzz(options.only[0], options.runs, options.seconds, options.child)
     names = chosen(options.only)
