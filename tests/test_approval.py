@@ -19,6 +19,7 @@ from inksteward.approval import (
     State,
     advance,
     confirmation_deadline_ms,
+    least_standing_ms,
     may_replace,
     moved_by_hand,
     within_reach,
@@ -156,6 +157,29 @@ def test_a_proposal_stands_for_its_minimum_time() -> None:
     assert may_replace(20_000, 20_000, OLD, other, FINE, unsafe=False)
     assert not may_replace(19_999, 20_000, OLD, other, FINE, unsafe=False)
     assert may_replace(0, 20_000, OLD, OLD, FINE, unsafe=True)
+
+
+@pytest.mark.parametrize(
+    ("learned_ms", "passed_over", "stands_ms"),
+    [
+        (0, 0, 20_000),
+        (13_000, 0, 20_000),
+        (13_334, 0, 20_001),
+        (50_000, 0, 75_000),
+        (0, 1, 40_000),
+        (0, 2, 80_000),
+        (0, 4, 320_000),
+        (0, 5, 320_000),
+        (50_000, 2, 300_000),
+        (50_000, 3, 400_000),
+        (400_000, 0, 400_000),
+    ],
+)
+def test_who_takes_longer_is_given_longer(learned_ms: int, passed_over: int, stands_ms: int) -> None:
+    """A proposal stands for its minimum time, or one and a half of what decisions took; twice as long for each that
+    was taken away undecided, four times over at most; and never longer than until it expires.
+    """
+    assert least_standing_ms(20_000, learned_ms, passed_over, 400_000) == stands_ms
 
 
 @pytest.mark.parametrize(

@@ -28,6 +28,7 @@ __all__ = [
     "advance",
     "apply_edits",
     "confirmation_deadline_ms",
+    "least_standing_ms",
     "may_replace",
     "moved_by_hand",
     "within_reach",
@@ -36,6 +37,7 @@ __all__ = [
 SWEEP = 0
 HAND_MPCT = 500
 CONFIRM_EXTRA_MS = 5_000
+DOUBLINGS = 4
 TRAVEL_MPCT = 100_000
 
 
@@ -158,6 +160,17 @@ def may_replace(
         abs(new[place] - target) > resolution.of(place) for place, target in old.items()
     )
     return unsafe or (age_ms >= min_standing_ms and changed)
+
+
+def least_standing_ms(least_ms: int, learned_ms: int, passed_over: int, expires_ms: int) -> int:
+    """How long a proposal stands before a newer scan's may take its place, ms.
+
+    Who is asked needs time: one and a half of what the decisions of this run took (``learned_ms``, 0 if there were
+    none), and twice as long for every proposal in a row that was replaced undecided (``passed_over``): each scan
+    would else take away what is just being read. Never longer than until it expires.
+    """
+    once_ms = max(least_ms, learned_ms + learned_ms // 2)
+    return min(once_ms << min(passed_over, DOUBLINGS), expires_ms)
 
 
 def confirmation_deadline_ms(travel_mpct: int, full_travel_s: float) -> int:

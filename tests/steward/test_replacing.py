@@ -186,3 +186,43 @@ def test_an_approved_proposal_is_not_replaced() -> None:
         None,
         "unconfirmed_move",
     )
+
+
+def test_what_is_being_read_is_not_taken_away_time_and_again() -> None:
+    """After each proposal that was replaced undecided the next stands twice as long; a decision ends that."""
+    desk, proposal = proposed_desk()
+    seen = []
+    for after_ms in (19_999, 1, 39_999, 1):
+        later(shifted(desk, 5_000), after_ms).scan(TOO_DARK)
+        now = standing(desk) or {}
+        seen.append(now["proposal_id"] != proposal["proposal_id"])
+        proposal = now
+    assert seen == [False, True, False, True]
+    assert desk.state.units["u1"].passed_over == 2
+    desk.decide(proposal, verdict="reject", reason="not now")
+    assert desk.state.units["u1"].passed_over == 0
+
+
+@pytest.mark.parametrize(("stands_ms", "replaced"), [(59_999, False), (60_000, True)])
+def test_it_stands_one_and_a_half_of_what_decisions_took(stands_ms: int, replaced: bool) -> None:
+    """Where the run's decisions came 100 sheets, 40 s, after their proposals, none is replaced before 60 s."""
+    desk, proposal = proposed_desk()
+    assert desk.state.run is not None
+    desk.state = replace(desk.state, run=replace(desk.state.run, approvals=(100,)))
+    later(shifted(desk, 5_000), stands_ms).scan(TOO_DARK)
+    now = standing(desk)
+    assert now is not None
+    assert (now["proposal_id"] != proposal["proposal_id"]) is replaced
+
+
+def test_a_press_that_stands_tells_nothing_of_the_time_to_decide() -> None:
+    """With no speed the sheets that decisions took are no time: the minimum counts."""
+    desk, proposal = proposed_desk()
+    assert desk.state.run is not None
+    desk.state = replace(desk.state, run=replace(desk.state.run, approvals=(100,)))
+    later(shifted(desk, 5_000), 20_000)
+    desk.count(desk.sheet, speed_sph=0.0)
+    desk.scan(TOO_DARK)
+    now = standing(desk)
+    assert now is not None
+    assert now["proposal_id"] != proposal["proposal_id"]

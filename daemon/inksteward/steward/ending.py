@@ -102,7 +102,7 @@ def end(
     }
     turn.publish("outcome", Outcome.model_validate(facts))
     turn.clear(f"proposal/{unit}")
-    turn.put(replace(state, standing=None, pending=None, replaced_id=_replaced(standing, code)))
+    turn.put(_without(state, standing, code, decided=decision is not None))
     _remember(turn, standing.payload["proposal_id"], unit)
 
 
@@ -114,8 +114,18 @@ def _remember(turn: Turn, proposal_id: str, unit: str) -> None:
     turn.state = replace(turn.state, ended=ended)
 
 
-def _replaced(standing: Standing, code: Lapse | Rule | Alarm | None) -> str | None:
-    return str(standing.payload["proposal_id"]) if code is Lapse.REPLACED else None
+def _without(
+    state: UnitState, standing: Standing, code: Lapse | Rule | Alarm | None, *, decided: bool
+) -> UnitState:
+    """The unit without its proposal, which one was replaced, and how many were in a row."""
+    replaced = code is Lapse.REPLACED
+    return replace(
+        state,
+        standing=None,
+        pending=None,
+        replaced_id=str(standing.payload["proposal_id"]) if replaced else None,
+        passed_over=state.passed_over + 1 if replaced else 0 if decided else state.passed_over,
+    )
 
 
 def lapse(turn: Turn, unit: str, code: Lapse) -> None:

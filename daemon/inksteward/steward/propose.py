@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from inksteward import canonical
-from inksteward.approval import SWEEP, Resolution, may_replace
+from inksteward.approval import SWEEP, Resolution, least_standing_ms, may_replace
 from inksteward.approval import State as Life
 from inksteward.contract.codes import Lapse, NoProposal, Origin
 from inksteward.contract.inputs import Scan
@@ -27,7 +27,7 @@ from inksteward.model import KeyMove, Moves, Unit
 from inksteward.reading import LaneReading, ScanReading
 from inksteward.steward.ending import lapse
 from inksteward.steward.feed import read_back, unresolved
-from inksteward.steward.situations import situation_of, unfit
+from inksteward.steward.situations import approval_sheets, situation_of, unfit
 from inksteward.steward.state import Standing, UnitState
 from inksteward.steward.turn import Turn
 from inksteward.steward.waiting import reads_out, still_under_way, wait_for_film
@@ -144,11 +144,21 @@ def _keep_standing(turn: Turn, unit: Unit, state: UnitState, worked: Worked) -> 
         new[SWEEP] = round(worked.sweep.to_pct * 1000)
     return not may_replace(
         turn.now_ms - standing.made_mono_ms,
-        round(turn.config.approval.min_standing_s * 1000),
+        _standing_ms(turn, state),
         _places(standing.payload),
         new,
         resolution_of(unit),
         _refusal(turn, unit, state, _moves(unit, standing.payload)) is not None,
+    )
+
+
+def _standing_ms(turn: Turn, state: UnitState) -> int:
+    approval, run = turn.config.approval, turn.run
+    speed = run.counted.speed_sph if run and run.counted else 0.0
+    took_ms = approval_sheets(turn, run) / speed * 3.6e6 if run and run.approvals and speed > 0.0 else 0.0
+    expires_ms = round(approval.expires_s * 1000)
+    return least_standing_ms(
+        round(approval.min_standing_s * 1000), round(took_ms), state.passed_over, expires_ms
     )
 
 

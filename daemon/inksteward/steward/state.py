@@ -106,7 +106,8 @@ class UnitState:
     ``worked``: what the control law last worked out, unrounded. ``bridged``: zones that the scan before could
     only interpolate. ``booked_pct``, ``booked_sweep_pct``: where keys and sweep stood when their movement was
     last booked as travel and feed. ``order``: what the numbers of the live positions say of their order.
-    ``moved_sheet``: sheet at which an approved move was last confirmed. ``traps``: one member for each unit
+    ``moved_sheet``: sheet at which an approved move was last confirmed. ``passed_over``: proposals in a row that were
+    replaced before anybody decided. ``traps``: one member for each unit
     whose ink this one was seen printing on.
     """
 
@@ -121,6 +122,7 @@ class UnitState:
     position: Position | None = None
     standing: Standing | None = None
     replaced_id: str | None = None
+    passed_over: int = 0
     pending: Pending | None = None
     travel: tuple[tuple[int, int, float], ...] = ()
     turns: tuple[tuple[int, ...], ...] = ()
