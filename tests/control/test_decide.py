@@ -13,7 +13,7 @@ from inksteward.control.decide import SHORT_LN, work_out
 from inksteward.control.limits import floor_um
 from inksteward.control.qp import NoSolution
 from inksteward.control.situation import Situation, Worked
-from inksteward.control.sweep import COMMON_LEAST_LN, COMMON_SHARE, SWEEP_AT_A_TIME_PCT
+from inksteward.control.sweep import COMMON_LEAST_LN, COMMON_SHARE
 from tests.control.situations import WIDE, situation, unit_of, usual
 
 UNIT = usual()
@@ -165,16 +165,11 @@ def test_zone_at_the_minimum_gap_moves_the_sweep_down() -> None:
     """Where a key cannot close any farther the sweep goes down a little and the other keys open to match."""
     worked = work_out(at_floor())
     assert worked.sweep is not None
-    assert 0.0 < worked.sweep.from_pct - worked.sweep.to_pct <= SWEEP_AT_A_TIME_PCT
+    assert 0.1 <= 1.0 - worked.sweep.to_pct / worked.sweep.from_pct <= 0.2
     rows = {row.zone: row for row in worked.rows}
     assert all(rows[zone].to_pct > rows[zone].from_pct for zone in range(3, 9))
     assert 1 not in rows or rows[1].to_pct >= rows[1].from_pct
     assert max(abs(rows[zone].predicted_settled - 1.40) for zone in range(3, 9)) < 0.03
-
-
-def test_early_the_sweep_does_not_move_for_single_zones() -> None:
-    """At the first scan a zone at its end is no reason to move the sweep."""
-    assert work_out(at_floor(early=True)).sweep is None
 
 
 def test_zone_at_full_travel_moves_the_sweep_up() -> None:
@@ -182,7 +177,7 @@ def test_zone_at_full_travel_moves_the_sweep_up() -> None:
     wide = situation(UNIT, opening_pct=[100.0] + [50.0] * 7, off_ln=[-0.4] + [0.0] * 7)
     worked = work_out(wide)
     assert worked.sweep is not None
-    assert 0.0 < worked.sweep.to_pct - worked.sweep.from_pct <= SWEEP_AT_A_TIME_PCT
+    assert 0.1 <= worked.sweep.to_pct / worked.sweep.from_pct - 1.0 <= 0.25
     low = floor_um(UNIT, 7) / 2.0
     both = situation(
         UNIT, opening_pct=[100.0] + [50.0] * 6 + [low], off_ln=[-0.4] + [0.0] * 6 + [0.4],
@@ -277,14 +272,22 @@ def test_limits_are_named_in_the_row() -> None:
 
 
 def test_a_late_zone_is_driven_past_its_aim() -> None:
-    """A zone whose settled film is right, but which comes in late, gets more ink than it will need, for a while; soon
-    after the start, when its lag is only guessed, it is left to fill. Where all zones come in late their keys do it:
-    the sweep, which comes back slowly, stays."""
+    """A zone whose settled film is right, but which comes in late, gets more ink than it will need, for a while, and so
+    does one that would go past its tolerance later on. Where all zones come in late their keys do it, and where these
+    may not go so far, the sweep."""
     case = situation(UNIT, off_ln=0.0, now_ln=[0.0, 0.0, -2.0] + [0.0] * 5, interval_sheets=60.0)
     (row,) = [row for row in work_out(case).rows if row.zone == 3]
     assert row.to_pct > row.from_pct
     assert row.predicted_settled > case.aim[2] + 0.05
-    assert work_out(replace(case, early=True)).nothing is NoProposal.IN_TOLERANCE
-    whole = work_out(situation(UNIT, off_ln=0.0, now_ln=-2.0, interval_sheets=60.0))
-    assert len(whole.rows) == UNIT.zones
-    assert whole.sweep is None
+    past = situation(
+        UNIT, off_ln=[0.0, 0.0, 0.3] + [0.0] * 5, now_ln=[0.0, 0.0, -4.0] + [0.0] * 5, interval_sheets=20.0
+    )
+    (row,) = [row for row in work_out(past).rows if row.zone == 3]
+    assert row.to_pct > row.from_pct
+    every = situation(UNIT, off_ln=0.0, now_ln=-2.0, interval_sheets=60.0)
+    whole = work_out(every)
+    assert (len(whole.rows), whole.sweep) == (UNIT.zones, None)
+    whole = work_out(replace(every, limits=replace(WIDE, step_pct=5.0)))
+    assert whole.sweep is not None
+    assert whole.sweep.to_pct > whole.sweep.from_pct
+    assert "with more sweep" in whole.sweep.why

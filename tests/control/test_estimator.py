@@ -77,3 +77,27 @@ def test_an_estimate_is_a_value() -> None:
         for array in (estimate.mean, estimate.cov):
             with pytest.raises(ValueError, match="read-only"):
                 array[0] = 1.0
+
+
+def test_a_moved_gap_makes_the_gain_less_sure() -> None:
+    """A zero that is 2 um off is 10 % of a gap of 20 um and 2 % of 100 um: whoever learned a gain at the first knows it
+    8 % less well at the second, however many gaps the key went through on its way; a key that stays costs nothing."""
+    wide, narrow = np.full(4, 2.0 / 100.0), np.full(4, 2.0 / 20.0)
+    narrow_last = narrow.copy()
+    wide[3] = narrow[3]
+    way = tuple(Segment(30.0 + step, FED, None, narrow + step / 4.0 * (wide - narrow)) for step in range(5))
+    history = (Segment(0.0, FED, None, narrow_last), *way)
+    first = begun(priors=STILL)
+    moved = advance(first, TAU, history, 100.0, STILL)
+    grown = np.diag(moved.cov)[4:8] - np.diag(first.cov)[4:8]
+    assert grown == pytest.approx([0.08**2] * 3 + [0.0], abs=1e-12)
+
+
+def test_a_movement_at_the_sheet_of_a_scan_counts_once() -> None:
+    """A gap that changes at the very sheet to which the estimate was advanced is counted with what follows."""
+    history = (Segment(0.0, FED, None, np.full(4, 0.1)), Segment(40.0, FED, None, np.full(4, 0.04)))
+    first = begun(priors=STILL)
+    at = advance(first, TAU, history, 40.0, STILL)
+    assert np.diag(at.cov)[4:8] == pytest.approx(np.diag(first.cov)[4:8], abs=1e-15)
+    after = advance(at, TAU, history, 60.0, STILL)
+    assert np.diag(after.cov)[4:8] - np.diag(first.cov)[4:8] == pytest.approx([0.06**2] * 4, abs=1e-12)

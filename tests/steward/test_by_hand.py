@@ -25,7 +25,7 @@ def _standing(blade: str, resolution_pct: float) -> Desk:
         sweep={"u1": swept, "u2": swept},
     ).ready()
     for _ in range(5):
-        desk.scan({"K": [1.85, *[1.6] * 7], "C": 1.4})
+        desk.scan({"K": [1.75 if blade == "spring" else 1.85, *[1.6] * 7], "C": 1.4})
         standing = desk.state.units["u1"].standing
         if standing is not None and standing.payload["sweep"] is None:
             return desk

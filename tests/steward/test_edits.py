@@ -27,11 +27,15 @@ def _proposed(blade: str, limits: tuple[tuple[str, float], ...]) -> Desk:
     zones, at = (8, 60.0) if blade == "spring" else (4, 30.0)
     density: list[float] = ([1.85, 1.4] * 4)[:zones]
     narrow = {**WIDE, **dict(limits)}
+    swept = 6.5 if blade == "spring" else 22.0
     desk = Desk(
         two_units(zones, blade),
-        tables={"limits": {"makeready": narrow, "run": narrow}},
+        tables={
+            "limits": {"makeready": narrow, "run": narrow},
+            "sweep": {"min_pct": 40.0},  # it stands below: hands put it there, it is left
+        },
         opening={"u1": [at] * zones, "u2": [at] * zones},
-        sweep=dict.fromkeys(("u1", "u2"), 6.5 if blade == "spring" else 22.0),
+        sweep=dict.fromkeys(("u1", "u2"), swept),
     ).ready()
     proposed_after(desk, {"K": density, "C": 1.4}, lambda made: len(made["moves"]) >= 4 and not made["sweep"])
     return desk

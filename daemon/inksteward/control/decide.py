@@ -9,9 +9,10 @@ from numpy.typing import NDArray
 
 from inksteward.contract.codes import LeftCode, LimitCode, NoProposal, NoteCode, SetAside
 from inksteward.control import words
+from inksteward.control.ahead import best_sweep, lag_at
 from inksteward.control.film import film
-from inksteward.control.forecast import forecast
-from inksteward.control.limits import build, floor_um
+from inksteward.control.forecast import forecast, later
+from inksteward.control.limits import build, floor_um, room_of
 from inksteward.control.numerics import Array, exp, ln
 from inksteward.control.pi import Error, settled_wish, significant, wish
 from inksteward.control.plant import product
@@ -19,6 +20,7 @@ from inksteward.control.qp import NoSolution, Objective, Solution, solve
 from inksteward.control.rows import LEAST_SWEEP_PCT, rows_of, sweep_of
 from inksteward.control.situation import Forecast, LeftAlone, Remark, Situation, Worked
 from inksteward.control.sweep import common, sweep_needed, sweep_range_of
+from inksteward.model import BladeKind
 
 SHORT_LN = 0.25
 """A whole form this far below its aims (natural log of film) is a shortage: one sweep move first."""
@@ -60,7 +62,7 @@ def _why_not(situation: Situation, view: Forecast, zone: int) -> LeftCode | None
     error, sigma = settled - situation.aim[zone], view.sigma[zone]
     if significant(error, settings.dead_band * width, sigma, settings.noise_sigmas):
         return None
-    if view.late[zone] and not situation.early:
+    if view.late[zone]:
         return None
     if situation.low[zone] <= settled <= situation.high[zone]:
         return LeftCode.IN_TOLERANCE
@@ -112,8 +114,7 @@ def _stuck(situation: Situation, plan: _Plan, solution: Solution, view: Forecast
         codes = solution.tight[i]
         down = wanted < 0.0 and LimitCode.MIN_GAP in codes and solution.free[i] < solution.relative[i] - 1e-3
         up = wanted > 0.0 and LimitCode.TRAVEL in codes and solution.free[i] > solution.relative[i] + 1e-3
-        out = not situation.low[i] <= view.settled_density[i] <= situation.high[i]
-        if (down or up) and (out or view.late[i]):
+        if down or up:
             found.append(i)
     return found
 
@@ -122,11 +123,19 @@ def _unreachable(
     situation: Situation, stuck: list[int], solution: Solution, reached: Array, view: Forecast
 ) -> list[Remark]:
     """What the aims would need without limits, and what is left of the settled film, as a share, within them: of
-    zones at the minimum gap, and of zones at full travel."""
+    zones that settle too dark at the minimum gap, and too light at full travel. Where the sweep can still go, it will
+    when that pays, and nothing is said; but it cannot go both ways."""
+    at, (low, high) = situation.present.sweep_pct, sweep_range_of(situation)
+    far: dict[bool, list[int]] = {True: [], False: []}
+    for i in stuck:
+        closing = float(solution.free[i]) < float(solution.relative[i])
+        settles = view.settled_density[i]
+        if settles > situation.high[i] if closing else settles < situation.low[i]:
+            far[closing].append(i)
     remarks = []
-    for closing in (True, False):
-        zones = [i for i in stuck if (float(solution.free[i]) < float(solution.relative[i])) is closing]
-        if zones:
+    for closing, zones in far.items():
+        at_end = (at - low if closing else high - at) < LEAST_SWEEP_PCT
+        if zones and (at_end or far[not closing]):
             first = zones[0]
             needed = float(situation.present.gaps_um[first]) * (1.0 + float(solution.free[first]))
             floor = floor_um(situation.unit, first)
@@ -141,8 +150,8 @@ def work_out(situation: Situation) -> Worked:
     act, left = _acting(situation, view)
     if not bool(np.any(act)):
         return Worked(view, (), None, tuple(left), (), _why_nothing(situation, view, left))
-    plan = _plan(situation, view, act)
     influence = influence_of(situation)
+    plan = _plan(situation, view, act, influence)
     solution = _solve(situation, plan, influence)
     plan, solution, remarks = _within_reach(situation, plan, influence, solution, view)
     if isinstance(solution, NoSolution):
@@ -151,20 +160,34 @@ def work_out(situation: Situation) -> Worked:
     return _worked(situation, view, plan, solution, influence, left, remarks)
 
 
+def _stays_out(situation: Situation, view: Forecast, solution: Solution, zone: int) -> bool:
+    """Whether a zone whose key stands at its end will be past its aim by the next correction, and settles out there."""
+    closing = float(solution.free[zone]) < float(solution.relative[zone])
+    settles, aim_um = view.settled_density[zone], film(situation.aim[zone], situation.ink)[0]
+    after = float(later(view.y_then, view.settled, view.lag, view.horizon)[zone])
+    if closing:
+        return settles > situation.high[zone] and after > aim_um
+    return settles < situation.low[zone] and after < aim_um
+
+
 def _within_reach(
     situation: Situation, plan: _Plan, influence: Array, solution: Solution | NoSolution, view: Forecast
 ) -> tuple[_Plan, Solution | NoSolution, list[Remark]]:
-    """Where keys stand at their end, move the sweep as far as these zones need and let the other keys follow;
-    where the sweep is at its end too, ask of the zones no more than their own keys can give."""
+    """Where zones stay out because keys stand at their end, move the sweep as far as they need and let the other keys
+    follow; where the sweep stays, ask of zones no more than their own keys can give: their neighbours are not to make
+    up for them."""
     if not isinstance(solution, Solution):
         return plan, solution, []
     stuck = _stuck(situation, plan, solution, view)
-    if not stuck or situation.early:
+    at = situation.present.sweep_pct
+    if not stuck or plan.sweep != (at, at):
         return plan, solution, []
-    target = sweep_needed(situation, stuck, plan.want, influence, solution, view)
-    if abs(target - situation.present.sweep_pct) >= LEAST_SWEEP_PCT:
-        helped = replace(plan, sweep=(target, target))
-        return helped, _solve(situation, helped, influence), []
+    far = [i for i in stuck if _stays_out(situation, view, solution, i)]
+    if far and not situation.early:
+        target = sweep_needed(situation, far, influence, solution, view)
+        if abs(target - at) >= LEAST_SWEEP_PCT:
+            helped = replace(plan, sweep=(target, target))
+            return helped, _solve(situation, helped, influence), []
     want = plan.want.copy()
     for i in stuck:
         want[i] = ln(1.0 + float(influence[i, i]) * float(solution.relative[i]))
@@ -179,7 +202,7 @@ def _films(densities: tuple[float, ...], situation: Situation) -> Array:
     return np.array([film(value, situation.ink)[0] for value in densities])
 
 
-def _plan(situation: Situation, view: Forecast, act: NDArray[np.bool_]) -> _Plan:
+def _plan(situation: Situation, view: Forecast, act: NDArray[np.bool_], influence: Array) -> _Plan:
     error = Error(
         then=view.y_then,
         settled=view.settled,
@@ -190,16 +213,24 @@ def _plan(situation: Situation, view: Forecast, act: NDArray[np.bool_]) -> _Plan
         late=np.array(view.late),
     )
     gain = np.array(situation.reversal_gain)
-    want = wish(error, view.horizon, act, gain, situation.settings)
     usable = np.array(situation.read) & np.array(situation.on_sheet) & ~np.array(situation.silent)
     weight = np.where(np.array(situation.read) & np.array(situation.on_sheet), 1.0, 0.0)
-    # what drives zones past their aims for a while is for keys: the sweep comes back too slowly
     factor = common(situation, settled_wish(error, act, gain), act)
-    movable = usable
-    if factor is not None and situation.early and factor > SHORT_LN:
-        movable = np.zeros_like(usable)
-    at = situation.present.sweep_pct
-    return _Plan(want, weight, movable, sweep_range_of(situation) if factor is not None else (at, at))
+    if factor is not None:
+        short = situation.early and factor > SHORT_LN
+        want = wish(error, view.horizon, act, gain, situation.settings)
+        return _Plan(want, weight, np.zeros_like(usable) if short else usable, sweep_range_of(situation))
+    room = room_of(situation.unit, situation.present, situation.limits)
+    # a zone under a blade of one piece is reached by all keys around it, one under a slide by its own
+    own = (
+        np.diagonal(influence)
+        if situation.unit.blade is BladeKind.SEGMENTED
+        else np.ones(situation.plant.zones)
+    )
+    sweep_pct = best_sweep(situation, view, error, np.where(usable, 1.0, 0.0), own, room)
+    error = replace(error, lag=lag_at(situation, view.lag, sweep_pct))
+    want = wish(error, view.horizon, act, gain, situation.settings)
+    return _Plan(want, weight, usable, (sweep_pct, sweep_pct))
 
 
 def _worked(
@@ -215,6 +246,8 @@ def _worked(
     without: Solution | NoSolution | None = None
     if sweep is not None:
         at = situation.present.sweep_pct
+        if plan.sweep[0] == plan.sweep[1]:
+            sweep = replace(sweep, why=words.sweep_ahead(at, sweep.to_pct))
         without = _solve(situation, replace(plan, sweep=(at, at)), influence)
     rows, dropped = rows_of(situation, view, plan.want, solution, without, sweep)
     moved, ends = {row.zone for row in rows}, _at_ends(situation, view, remarks)

@@ -27,11 +27,13 @@ from inksteward.model import Ink
 @dataclass(frozen=True, slots=True)
 class Segment:
     """Constant feed from ``sheet`` on: ``unit_film`` u per zone, um, already shifted by the delay; ``tau``: lag per
-    zone at this feed's sweep, sheets (None: the lag that is asked for)."""
+    zone at this feed's sweep, sheets (None: the lag that is asked for); ``unsure``: standard deviation of each gap's
+    zero as a share of the gap."""
 
     sheet: float
     unit_film: Array
     tau: Array | None = None
+    unsure: Array | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,10 +122,26 @@ def advance(
     estimate: Estimate, tau: Array, history: tuple[Segment, ...], sheet: float, priors: Priors
 ) -> Estimate:
     """Advance to ``sheet`` along the feed history (segments in order of sheet, the first at or before)."""
-    for begin, end, feed in pieces(history, estimate.sheet, sheet):
+    stretches = pieces(history, estimate.sheet, sheet)
+    moved = False
+    for begin, end, feed in stretches:
+        if not moved and feed is not history[0]:
+            estimate, moved = _moved(estimate, history[0], stretches[-1][2]), True
         lag = tau if feed.tau is None else feed.tau
         estimate = _step(estimate, lag, feed.unit_film, end - begin, priors)
     return estimate
+
+
+def _moved(estimate: Estimate, before: Segment, after: Segment) -> Estimate:
+    """A zero that is off by e is e/g of a gap g: what it was of the old gap the gain has learned, what it is of the new
+    one makes the gain less sure (a key on its way goes through many gaps: only its ends count)."""
+    if before.unsure is None or after.unsure is None:
+        return estimate
+    change = after.unsure - before.unsure
+    n, cov = estimate.zones, estimate.cov.copy()
+    index = np.arange(n, 2 * n)
+    cov[index, index] += change * change
+    return replace(estimate, cov=frozen(cov))
 
 
 def pieces(history: tuple[Segment, ...], first: float, last: float) -> list[tuple[float, float, Segment]]:

@@ -41,7 +41,7 @@ def forecast(situation: Situation) -> Forecast:
         horizon=horizon,
         lag=lag,
         late=tuple(
-            low <= settles <= high and (max(then, after) < low or min(then, after) > high)
+            (settles >= low and max(then, after) < low) or (settles <= high and min(then, after) > high)
             for (then, after, settles), low, high in zip(there, situation.low, situation.high, strict=True)
         ),
     )

@@ -130,6 +130,24 @@ def _reach(unit: Unit, present: Present, limits: Limits) -> _Reach:
     )
 
 
+@dataclass(frozen=True, slots=True)
+class Room:
+    """How far each key could open and close, um: by one proposal, and by all its travel."""
+
+    up_um: Array
+    down_um: Array
+    all_up_um: Array
+    all_down_um: Array
+
+
+def room_of(unit: Unit, present: Present, limits: Limits) -> Room:
+    """What the keys' own limits leave them, the blade and the other keys apart."""
+    reach = _reach(unit, present, limits)
+    ends = reach.down_um[[FALLS.index(LimitCode.TRAVEL), FALLS.index(LimitCode.MIN_GAP)]]
+    rooms = (reach.up_um, reach.down_um, reach.up_um[: RISES.index(LimitCode.TRAVEL) + 1], ends)
+    return Room(*(np.maximum(np.min(room, axis=0), 0.0) for room in rooms))
+
+
 def _blade_rows(unit: Unit, present: Present, reach: _Reach, limits: Limits) -> list[_Block]:
     """Least gap along the blade line; on a spring blade also the difference of neighbours."""
     keep_um = unit.calibration.limit_nm / 1000.0 + MARGIN_UM

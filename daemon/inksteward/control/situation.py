@@ -52,7 +52,8 @@ class Situation:
 @dataclass(frozen=True, slots=True)
 class Forecast:
     """Where the film goes with no further move. Films in um, densities in D, arrays over zones. ``late``: zones that
-    settle within their tolerance and are still outside it when the next correction can act.
+    are on their way into their tolerance or past it, and still on the side they come from when the next correction can
+    act.
     """
 
     y_then: Array

@@ -47,15 +47,13 @@ def sweep_range_of(situation: Situation) -> tuple[float, float]:
 def sweep_needed(
     situation: Situation,
     stuck: list[int],
-    want: Array,
     influence: Array,
     solution: Solution,
     view: Forecast,
 ) -> float:
     """Sweep that brings the worst of these zones well into tolerance, within the limits of one step, percent.
 
-    Zones at the minimum gap ask for less sweep; only where there are none do zones at full travel ask for more. A
-    zone that would come in late asks for all it wants: its key could not hurry it.
+    Zones at the minimum gap ask for less sweep; only where there are none do zones at full travel ask for more.
     """
     reached = 1.0 + product(influence, solution.relative)
     asked = []
@@ -63,8 +61,8 @@ def sweep_needed(
         closing = float(solution.free[i]) < float(solution.relative[i])
         edge = situation.high[i] if closing else situation.low[i]
         goal = film(edge + INSIDE * (situation.aim[i] - edge), situation.ink)[0]
-        change = float(want[i]) if view.late[i] else ln(goal / float(view.settled[i]))
-        asked.append((change - ln(float(reached[i]))) / float(situation.plant.sigma[i]))
+        change = ln(goal / (float(view.settled[i]) * float(reached[i])))
+        asked.append(change / float(situation.plant.sigma[i]))
     change = min(asked) if min(asked) < 0.0 else max(asked)
     at, step = situation.present.sweep_pct, min(situation.limits.sweep_step_pct, SWEEP_AT_A_TIME_PCT)
     low, high = sweep_range_of(situation)

@@ -83,6 +83,14 @@ def sweep(from_pct: float, to_pct: float, tight: bool) -> str:
     return text + ("; held back by the sweep's limits" if tight else "")
 
 
+def sweep_ahead(from_pct: float, to_pct: float) -> str:
+    """Why the sweep should move where the zones do not ask together."""
+    what = "more" if to_pct > from_pct else "less"
+    return (
+        f"with {what} sweep the zones come nearer to their aims over the next scans than by their keys alone"
+    )
+
+
 def opening(situation: Situation, zone: int) -> str:
     """Why an opening is what it is."""
     return (

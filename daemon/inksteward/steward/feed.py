@@ -8,8 +8,8 @@ import numpy as np
 
 from inksteward.control.estimator import Segment, advance, start
 from inksteward.control.gaps import gap_um
-from inksteward.control.numerics import Array
-from inksteward.control.plant import Plant, plant
+from inksteward.control.numerics import Array, sqrt
+from inksteward.control.plant import Plant, blade_matrix, plant, product
 from inksteward.model import KeyMove, ReadBack, Unit, UnresolvedCommand
 from inksteward.steward.state import Position, UnitState
 from inksteward.steward.turn import Turn
@@ -51,16 +51,24 @@ def note_feed(unit: Unit, state: UnitState, sheet: int) -> UnitState:
     if not complete(state.position) or state.position is None or state.aim is None:
         return state
     model = model_of(unit, state)
-    film = model.unit_film(gaps_of(unit, state.position), float(state.position.sweep_pct or 0.0))
+    gaps_um = gaps_of(unit, state.position)
+    film = model.unit_film(gaps_um, float(state.position.sweep_pct or 0.0))
     lag = model.lag_sheets(film)
-    for array in (film, lag):
+    unsure = _zero_sigma_um(unit) / product(blade_matrix(unit), gaps_um)
+    for array in (film, lag, unsure):
         array.setflags(write=False)
     estimate = state.estimate
     if estimate is None:
-        return replace(state, history=(Segment(float(sheet), film, lag),))
+        return replace(state, history=(Segment(float(sheet), film, lag, unsure),))
     at = max(sheet + model.delay_sheets, state.history[-1].sheet if state.history else 0.0)
-    history = (*state.history, Segment(at, film, lag))
+    history = (*state.history, Segment(at, film, lag, unsure))
     return replace(state, history=history[-HISTORY_KEPT:])
+
+
+def _zero_sigma_um(unit: Unit) -> Array:
+    """Standard deviation of each key's zero, um: it lies anywhere within what calibration and read-back leave open."""
+    bounds = np.array([key.uncertainty_nm for key in unit.calibration.keys]) / 1000.0
+    return bounds / sqrt(3.0)
 
 
 def begin_estimate(turn: Turn, unit: Unit, state: UnitState, sheet: int) -> UnitState:
@@ -80,7 +88,7 @@ def bring_to(turn: Turn, unit: Unit, state: UnitState, sheet: float) -> UnitStat
         return state
     tau = model_of(unit, state).tau_sheets
     estimate = advance(state.estimate, tau, state.history, sheet, turn.config.control.identification)
-    first = max((number for number, item in enumerate(state.history) if item.sheet <= sheet), default=0)
+    first = max((number for number, item in enumerate(state.history) if item.sheet < sheet), default=0)
     return replace(state, estimate=estimate, history=state.history[first:])
 
 
