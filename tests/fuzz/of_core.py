@@ -103,9 +103,9 @@ def storable(state: State) -> None:
 
 
 def _remembering(after: State, before: State, event: Event) -> State:
-    """The state after a refusal without the two things that a refusal may leave behind: which decisions on a standing
-    proposal were judged, and that a reading by hand was beyond the gate (entered once more it counts); for it the film
-    was reckoned up to the sheet of now."""
+    """The state after a refusal without what a refusal may leave behind: which decisions on a standing proposal were
+    judged; that a reading by hand was beyond the gate (entered once more it counts), for which the film was reckoned
+    up to the sheet of now; and the numbers of an opening that the interlock then refused, kept for the replay."""
     by_hand = isinstance(event, Received) and b'"reading"' in event.raw
     units = {}
     for name, unit in after.units.items():
@@ -114,7 +114,9 @@ def _remembering(after: State, before: State, event: Event) -> State:
         if standing is not None and old.standing is not None:
             standing = replace(standing, judged=old.standing.judged)
         film = old if by_hand else unit
-        units[name] = replace(unit, standing=standing, estimate=film.estimate, history=film.history)
+        units[name] = replace(
+            unit, standing=standing, estimate=film.estimate, history=film.history, worked=old.worked
+        )
     return replace(after, units=units)
 
 

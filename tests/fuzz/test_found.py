@@ -25,6 +25,13 @@ HUGE = b"0x" + b"f" * 4000
 
 ODD_PROPOSAL = {"proposal_id": "p", "unit": "u2", "moves": 7, "sweep": None}
 
+OTHER_BLADE = dense(
+    {
+        "unit": "u2", "seq": 23, "sheet": 100, "opening_pct": [29.0, 30.0, 0.5, 30.0], "referenced": [True] * 4,
+        "sweep_pct": 42.0, "moving": False, "blade_id": "float",
+    }
+)  # fmt: skip
+OPENING = dense({"request_id": "K", "kind": "opening", "operator": "op-anna"})
 SATURATED_BY_HAND = (
     b'{"request_id":"reading","kind":"reading","operator":"op-anna","unit":"u1","zone":1,"density":3.4}'
 )
@@ -63,6 +70,7 @@ FOUND: tuple[tuple[str, bytes], ...] = (
     ("config", b'"" = 1\n[press]\n"" = 2'),
     ("config", b"[press]\nid = " + HUGE),
     ("core.door", b"\x01\x04\x00" + SATURATED_BY_HAND),
+    ("core.talk", b"\x03\x1e\x05\x06\x00" + OTHER_BLADE + b"\x1e\x05\x04\x00" + OPENING),
     ("key.private", pem(31)),
     ("simulators.key", pem(31)),
     ("simulators.link", b'{"id":NaN,"op":"run"}'),
