@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import base64
+import gzip
 import json
 import sys
 from collections.abc import Iterator
 from contextlib import suppress
+from pathlib import Path
 
 import pytest
 
@@ -14,6 +16,7 @@ from inksteward.authority import shown as shown_by_authority
 from inksteward.canonical import canonical
 from inksteward.config.words import shown as shown_by_config
 from inksteward.contract.base import MAX_DEPTH, MAX_PAYLOAD_BYTES, Refused, parse_object, shown
+from inksteward.journal_verify import verify
 from inksteward_simulators.payloads import digest_of
 from tests.fuzz.form import close_all, dense
 from tests.fuzz.targets import TARGETS
@@ -123,6 +126,16 @@ def test_no_depth_is_too_deep(name: str, form: bytes) -> None:
     most = deepest()
     for depth in (*range(MAX_DEPTH - 2, MAX_DEPTH + 3), *range(most - 30, most + 1)):
         TARGETS[name].call(form.replace(b"%b", deep(depth)))
+
+
+def test_a_row_that_hides_when_it_is_asked_for_again(tmp_path: Path) -> None:
+    """A journal whose damaged tree shows its first row to one question and not to the next is found unsound in words."""
+    path = tmp_path / "hidden.journal"
+    path.write_bytes(gzip.decompress((Path(__file__).parent / "data/hidden_row.journal.gz").read_bytes()))
+    report = verify(path)
+    assert not report.sound
+    assert any("gone when it is asked for again" in finding.text for finding in report.findings)
+    TARGETS["journal.verify"].call(path.read_bytes())
 
 
 def test_what_is_nested_too_deeply_has_no_canonical_form() -> None:
