@@ -150,13 +150,13 @@ def _first(work: _Work, db: sqlite3.Connection) -> None:
         return
     try:
         first = next(rows_of(db), None)
+        event = first.event if first is not None else None
     except CodecError as error:
         work.fault("genesis", 1, f"the first event cannot be decoded: {error}")
         return
-    if first is None:  # the tree of a damaged file may show a row to one question and hide it from another
+    if event is None:  # the tree of a damaged file may show a row to one question and hide it from another
         work.fault("unreadable", 1, "the first row is gone when it is asked for again")
         return
-    event = first.event
     named = event.prev_head or GENESIS if isinstance(event, Started) else None
     if named != work.walk.genesis:
         work.fault("genesis", 1, f"the first event does not begin a journal that follows {work.walk.genesis}")

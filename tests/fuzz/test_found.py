@@ -129,7 +129,7 @@ def test_no_depth_is_too_deep(name: str, form: bytes) -> None:
 
 
 def test_a_row_that_hides_when_it_is_asked_for_again(tmp_path: Path) -> None:
-    """A journal whose damaged tree shows its first row to one question and not to the next is found unsound in words."""
+    """A journal whose damaged tree shows its first row to one question and not to the next is unsound, in words."""
     path = tmp_path / "hidden.journal"
     path.write_bytes(gzip.decompress((Path(__file__).parent / "data/hidden_row.journal.gz").read_bytes()))
     report = verify(path)
