@@ -102,6 +102,20 @@ def test_too_small_to_be_worth_it_is_not_too_fine() -> None:
     assert item.code is LeftCode.HELD_BACK
 
 
+def test_a_blade_that_lies_too_low_to_be_opened_key_by_key_is_told() -> None:
+    """Where every key of a one-piece blade wants to open, and each alone would lower a place beside it that may be at
+    the minimum gap, nothing moves, and what to do stands with each zone."""
+    case = situation(
+        usual("spring"), opening_pct=[12.0] * 5 + [40.0] * 3, off_ln=[-0.3] * 4 + [0.0] * 4, sweep_pct=100.0
+    )
+    worked = work_out(case)
+    assert worked.rows == ()
+    for zone in range(1, 5):
+        item = told(worked, zone)
+        assert item.code is LeftCode.HELD_BACK
+        assert "open the keys around it together at the press itself" in item.text
+
+
 def at_its_end(opens: bool) -> Situation:
     """Zone 1 with its key at the end and the sweep too; a light zone closes as the others' film gets less."""
     low = floor_um(UNIT, 0) / 2.0

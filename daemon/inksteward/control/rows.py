@@ -48,10 +48,13 @@ def _change_pct(situation: Situation, solution: Solution, zone: int) -> float:
     return opening_pct(key, gap * (1.0 + float(solution.relative[zone]))) - opening_pct(key, gap)
 
 
-def _why_still(situation: Situation, solution: Solution, zone: int) -> LeftCode:
+def _still(situation: Situation, view: Forecast, solution: Solution, zone: int, *, opens: bool) -> LeftAlone:
     """Why a key that was wanted to move does not: its move is finer than the drive's steps, or it is held back."""
+    if opens and LimitCode.MIN_GAP in solution.tight[zone]:
+        return words.held_shut(situation, view, zone)
     fine = 0.0 < abs(_change_pct(situation, solution, zone)) < situation.unit.resolution_pct - HAIR_PCT
-    return LeftCode.BELOW_RESOLUTION if fine and not solution.tight[zone] else LeftCode.HELD_BACK
+    code = LeftCode.BELOW_RESOLUTION if fine and not solution.tight[zone] else LeftCode.HELD_BACK
+    return words.left(situation, view, zone, code)
 
 
 def _targets(situation: Situation, solution: Solution) -> tuple[float, ...]:
@@ -104,7 +107,7 @@ def rows_of(
         start = round(at, 3)
         if to_pct == start:
             if want[i] != 0.0:
-                left.append(words.left(situation, view, i, _why_still(situation, solution, i)))
+                left.append(_still(situation, view, solution, i, opens=bool(want[i] > 0.0)))
             continue
         by = view.seen_from + 3.0 * float(view.lag[i])
         limited = _withheld(situation, solution, i, to_pct)

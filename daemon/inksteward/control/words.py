@@ -76,6 +76,16 @@ def left(situation: Situation, view: Forecast, zone: int, code: LeftCode) -> Lef
     return LeftAlone(zone + 1, code, text)
 
 
+def held_shut(situation: Situation, view: Forecast, zone: int) -> LeftAlone:
+    """Why a key stays that should open: under a blade of one piece that lowers a place farther off a little."""
+    settles = f"{_reads(situation, zone)}, settles at {view.settled_density[zone]:.2f}"
+    text = (
+        f"{settles}, aim {situation.aim[zone]:.2f}: opening this key lowers a place beside it that may be at the "
+        "minimum gap already; open the keys around it together at the press itself, a little, then scan again"
+    )
+    return LeftAlone(zone + 1, LeftCode.HELD_BACK, text)
+
+
 def sweep(from_pct: float, to_pct: float, tight: bool) -> str:
     """Why the sweep should move."""
     what = "more" if to_pct > from_pct else "less"
