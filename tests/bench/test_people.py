@@ -118,6 +118,24 @@ def test_a_known_slow_operator_finds_the_proposal_still_there() -> None:
     assert len(results) >= 4
 
 
+def test_a_rivals_orders_stand_as_the_services_proposals_do() -> None:
+    """An order that was replaced undecided gives the next one twice the time; a decision ends that, and half as long
+    again as decisions took is left from then on."""
+    desk = desk_of(manned(decision_sheets=120.0, decision_spread=0.0))
+    order = Order({1: 50.0})
+    stood = []
+    for scan, sheet in ((1, 0), (2, 50), (3, 100), (4, 150)):
+        desk.come("u1", order, scan, sheet)
+        stood.append([seen for seen in (1, 2, 3) if desk.undone("u1", seen)])
+    assert stood == [[], [1], [1, 3], [1, 2, 3]]  # 2 stood for 100 sheets, so that 3 fell at once
+    assert set(desk.decided(270)) == {"u1"}
+    desk.come("u1", order, 5, 300)
+    desk.come("u1", order, 6, 479)
+    assert desk.undone("u1", 6)
+    desk.come("u1", order, 7, 480)
+    assert desk.undone("u1", 5)
+
+
 def test_hands_are_met_by_all() -> None:
     """A key turned by hand stands further open by the points said, with nobody at the press but the hand; the service
     sees it in the read-back, proposes to bring it back, and does."""

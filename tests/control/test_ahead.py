@@ -10,13 +10,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from inksteward.control.ahead import LEAST_STEP_PCT, best_sweep, lag_at
+from inksteward.control.ahead import best_sweep, lag_at
 from inksteward.control.decide import influence_of
 from inksteward.control.film import film
 from inksteward.control.forecast import forecast
 from inksteward.control.limits import floor_um, room_of
 from inksteward.control.pi import Error
 from inksteward.control.plant import plant
+from inksteward.control.rows import LEAST_SWEEP_PCT
 from inksteward.control.situation import Situation
 from tests.control.situations import CYAN, WIDE, situation, unit_of, usual
 
@@ -39,10 +40,9 @@ def chosen(case: Situation, movable: float = 1.0) -> float:
         late=np.array(view.late),
     )
     zones = case.plant.zones
-    own = np.diagonal(influence_of(case))
-    return best_sweep(
-        case, view, error, np.full(zones, movable), own, room_of(case.unit, case.present, case.limits)
-    )
+    own = np.full(zones, movable) * np.diagonal(influence_of(case))
+    weight = np.where(np.array(case.read) & np.array(case.on_sheet), 1.0, 0.0)
+    return best_sweep(case, view, error, weight, own, room_of(case.unit, case.present, case.limits))
 
 
 def at_floor(off_ln: float, **fields: Any) -> Situation:
@@ -126,6 +126,6 @@ def test_it_keeps_to_range_and_step(off: list[float], now_ln: float, at: float, 
     low, high = case.sweep_range_pct
     if low <= at <= high:
         assert low <= to <= high
-        assert to == at or LEAST_STEP_PCT <= abs(to - at) <= step + 1e-9
+        assert to == at or LEAST_SWEEP_PCT <= abs(to - at) <= step + 1e-9
     else:
         assert to == at

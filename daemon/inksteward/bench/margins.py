@@ -7,12 +7,10 @@ scans stop, the table tells what happens to each zone without them.
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable, Mapping, Sequence
-from concurrent.futures import ProcessPoolExecutor, as_completed
 from dataclasses import dataclass
+from functools import partial
 from itertools import pairwise
-from multiprocessing import get_context
 
 import numpy as np
 
@@ -20,6 +18,7 @@ from inksteward.bench.loop import STEP_SHEETS, Loop
 from inksteward.bench.margin_cases import CASES, WATCHED_SHEETS, Case
 from inksteward.bench.oscillation import growth, swings
 from inksteward.bench.pace import Pace
+from inksteward.bench.pool import side_by_side
 from inksteward.bench.strip import Strip
 from inksteward.bench.tally import Result, Tally
 from inksteward.control.numerics import Array
@@ -170,11 +169,5 @@ def run_margins(
     workers: int,
     progress: Callable[[int, int, Trial], None],
 ) -> dict[Trial, Outcome]:
-    """Run all of them side by side; the result does not depend on the number of processes (0: one a core)."""
-    found: dict[Trial, Outcome] = {}
-    with ProcessPoolExecutor(workers or os.cpu_count() or 1, mp_context=get_context("spawn")) as pool:
-        running = {pool.submit(_work, trial, sheets, pace): trial for trial in trials}
-        for ended in as_completed(running):
-            found[running[ended]] = ended.result()
-            progress(len(found), len(trials), running[ended])
-    return {trial: found[trial] for trial in trials}
+    """Run all of them, see side_by_side."""
+    return side_by_side(partial(_work, sheets=sheets, pace=pace), trials, workers, progress)

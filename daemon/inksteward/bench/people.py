@@ -1,18 +1,21 @@
 """A scenario's people on the bench, the same for the service and for its rivals.
 
 The service keeps its own rules for proposals. A rival's orders are held to the same ones here: an order that waits for
-its decision is replaced by a later one, not before its minimum time; it lapses when it is too old, when nothing is
+its decision is replaced by a later one when the service's proposals are; it lapses when it is too old, when nothing is
 wanted any more, or when a hand was at one of its keys.
 """
 
 from __future__ import annotations
 
+import statistics
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+from inksteward.approval import least_standing_ms
 from inksteward.bench.pace import Pace
 from inksteward.config import Approval
+from inksteward.steward.decisions import APPROVALS_KEPT
 from inksteward_simulators.operator_fate import Fate, People, Way, turned
 from inksteward_simulators.press.press import Press
 from inksteward_simulators.scenario_forms import Scenario
@@ -77,7 +80,9 @@ class Desk:
 
     def __init__(self, people: People, approval: Approval, speed_sph: float) -> None:
         self.people = people
-        self._young = round(approval.min_standing_s * speed_sph / 3600.0)
+        self._approval, self._ms = approval, 3.6e6 / speed_sph
+        self._took: list[int] = []
+        self._passed_over: dict[str, int] = {}
         self._oldest = min(round(approval.expires_s * speed_sph / 3600.0), approval.expires_sheets)
         self._waiting: dict[str, Waiting] = {}
         self._undone: dict[tuple[str, int], frozenset[int]] = {}
@@ -85,13 +90,23 @@ class Desk:
     def come(self, unit: str, order: Order, scan: int, sheet: int) -> None:
         """An order that was worked out on the sheet ``scan`` is put before the operator at ``sheet``."""
         there = self._waiting.get(unit)
-        if there is not None and sheet - there.made < self._young:
+        if there is not None and (sheet - there.made) * self._ms < self._stands_ms(unit):
             self._fall(unit, scan, order.targets)
             return
+        if there is not None:
+            self._passed_over[unit] = self._passed_over.get(unit, 0) + 1
         self.lapse(unit)
         if order.targets or order.sweep_pct is not None:
             fate = self.people.fate(unit, scan)
             self._waiting[unit] = Waiting(order, scan, sheet, sheet + fate.sheets, fate)
+
+    def _stands_ms(self, unit: str) -> int:
+        """As the service lets its proposals stand."""
+        took = statistics.median(self._took[-APPROVALS_KEPT:]) if self._took else 0.0
+        least_ms, expires_ms = (
+            round(s * 1000) for s in (self._approval.min_standing_s, self._approval.expires_s)
+        )
+        return least_standing_ms(least_ms, round(took * self._ms), self._passed_over.get(unit, 0), expires_ms)
 
     def lapse(self, unit: str, zones: Sequence[int] | None = None) -> None:
         """What waits for this unit falls; with ``zones`` only if it moves one of them."""
@@ -105,9 +120,16 @@ class Desk:
         """Targets and sweep by unit that were approved by this sheet."""
         found = {}
         for unit, there in list(self._waiting.items()):
-            if sheet - there.made > self._oldest or (sheet >= there.due and there.fate.way is Way.REJECT):
+            if sheet - there.made > self._oldest:
                 self.lapse(unit)
-            elif sheet >= there.due:
+                continue
+            if sheet < there.due:
+                continue
+            self._passed_over[unit] = 0
+            if there.fate.way is Way.REJECT:
+                self.lapse(unit)
+            else:
+                self._took.append(sheet - there.made)
                 targets = there.order.targets
                 leave = there.fate.left_out(sorted(targets))
                 self._fall(unit, there.scan, leave)

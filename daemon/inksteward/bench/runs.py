@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import ProcessPoolExecutor, as_completed
 from dataclasses import dataclass
-from multiprocessing import get_context
+from functools import partial
 
 from inksteward.bench.controllers import run_one
 from inksteward.bench.pace import Pace
+from inksteward.bench.pool import side_by_side
 from inksteward.bench.tally import Result
 from inksteward_simulators.scenario import load_scenario
 
@@ -50,19 +49,9 @@ def _work(job: Job, sheets: int, pace: Pace) -> Result:
 
 
 def run_all(wanted: Wanted, progress: Callable[[int, int, Job], None]) -> dict[Job, Result]:
-    """Run everything; ``progress`` is told of each run that ended (how many, of how many, which).
-
-    The result does not depend on the number of processes. What a run raises is raised here.
-    """
-    jobs = list(wanted.jobs())
-    results: dict[Job, Result] = {}
-    workers = wanted.workers or os.cpu_count() or 1
-    with ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as pool:
-        running = {pool.submit(_work, job, wanted.sheets, wanted.pace): job for job in jobs}
-        for ended in as_completed(running):
-            job = running[ended]
-            results[job] = ended.result()
-            progress(len(results), len(jobs), job)
+    """Run everything, see side_by_side; results in the order of scenario, controller and seed."""
+    work = partial(_work, sheets=wanted.sheets, pace=wanted.pace)
+    results = side_by_side(work, list(wanted.jobs()), wanted.workers, progress)
     return {job: results[job] for job in sorted(results)}
 
 

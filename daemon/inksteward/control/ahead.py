@@ -17,6 +17,7 @@ import numpy as np
 from inksteward.control.limits import Room
 from inksteward.control.numerics import Array, exp
 from inksteward.control.pi import Error, interval_ratio
+from inksteward.control.rows import LEAST_SWEEP_PCT
 from inksteward.control.situation import Forecast, Situation
 from inksteward.control.sweep import sweep_range_of
 
@@ -27,8 +28,7 @@ LAST_COUNTS = 10.0
 """What is left for good counts so many times."""
 LEAST_SHARE, LEAST_COST = 0.1, 0.13
 """A sweep must save this share of the cost, and so much of it: every sweep move stirs all zones. The second is about
-what one zone costs that stays 7 % off. Chosen on the simulated press, no source."""
-LEAST_STEP_PCT = 0.5
+what one zone costs that stays 9 % off. Chosen on the simulated press, no source."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,18 +49,19 @@ def lag_at(situation: Situation, lag: Array, sweep_pct: float) -> Array:
 
 
 def best_sweep(
-    situation: Situation, view: Forecast, error: Error, movable: Array, own: Array, room: Room
+    situation: Situation, view: Forecast, error: Error, weight: Array, own: Array, room: Room
 ) -> float:
     """The sweep that costs least, percent; the present one unless another is clearly better.
 
-    ``movable``: 1.0 where a zone's key may move; ``own``: relative change of a zone's film for that of its own gap.
+    ``weight``: how much a zone counts; ``own``: relative change of a zone's film for that of its own gap, 0 where its
+    key may not move; ``room``: of all keys.
     """
     at = situation.present.sweep_pct
     low, high = sweep_range_of(situation)
     step = situation.limits.sweep_step_pct
-    gives = own * movable / situation.present.gaps_um
+    gives = own / situation.present.gaps_um
     zones = _Zones(
-        weight=np.where(np.array(situation.read) & np.array(situation.on_sheet), 1.0, 0.0),
+        weight=weight,
         up=gives * room.up_um,
         down=gives * room.down_um,
         all_up=gives * room.all_up_um,
@@ -70,10 +71,10 @@ def best_sweep(
     best, least = at, stay * (1.0 - LEAST_SHARE) - LEAST_COST
     for share in SHARES:
         tried = min(max(at * share, low, at - step), high, at + step)
-        if (
-            abs(tried - at) >= LEAST_STEP_PCT
-            and (cost := _cost(situation, view, error, zones, tried)) < least
-        ):
+        if abs(tried - at) < LEAST_SWEEP_PCT:
+            continue
+        cost = _cost(situation, view, error, zones, tried)
+        if cost < least:
             best, least = tried, cost
     return best
 

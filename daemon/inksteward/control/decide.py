@@ -222,12 +222,9 @@ def _plan(situation: Situation, view: Forecast, act: NDArray[np.bool_], influenc
         return _Plan(want, weight, np.zeros_like(usable) if short else usable, sweep_range_of(situation))
     room = room_of(situation.unit, situation.present, situation.limits)
     # a zone under a blade of one piece is reached by all keys around it, one under a slide by its own
-    own = (
-        np.diagonal(influence)
-        if situation.unit.blade is BladeKind.SEGMENTED
-        else np.ones(situation.plant.zones)
-    )
-    sweep_pct = best_sweep(situation, view, error, np.where(usable, 1.0, 0.0), own, room)
+    slides = situation.unit.blade is BladeKind.SEGMENTED
+    own = np.where(usable, np.diagonal(influence) if slides else 1.0, 0.0)
+    sweep_pct = best_sweep(situation, view, error, weight, own, room)
     error = replace(error, lag=lag_at(situation, view.lag, sweep_pct))
     want = wish(error, view.horizon, act, gain, situation.settings)
     return _Plan(want, weight, usable, (sweep_pct, sweep_pct))
