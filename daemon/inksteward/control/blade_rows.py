@@ -14,6 +14,11 @@ from numpy.typing import NDArray
 from inksteward.control.numerics import Array
 from inksteward.model import Unit
 
+RESCUE_LOSS_UM = 1.0
+"""What the interlock lets a place lose when a set that closes no key lifts one that is below the least gap."""
+LOSS_MARGIN_UM = 0.05
+"""Kept from it, and from the hard floor: more than all of the interlock's roundings together."""
+
 
 @dataclass(frozen=True, slots=True)
 class _Places:
@@ -55,25 +60,71 @@ def _places(unit: Unit) -> _Places:
     return places
 
 
-def gap_rows(
-    unit: Unit, gaps_um: Array, low_um: Array, high_um: Array, keep_um: float
-) -> tuple[Array, Array]:
-    """A row for every place of the blade line, and how far its worst gap lies above ``keep_um``, um.
-
-    ``low_um`` and ``high_um``: where each key may really stand. Where a place is below ``keep_um`` already nothing
-    within its reach may close.
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """Where the keys of a unit may really stand, arrays over zones, um: ``low`` and ``high`` at the most, play in
+    percent counted where the table is steepest, and ``least`` and ``most`` at their read-back. ``play``: by how much
+    more than its tip a key's farthest place may rise when it opens.
     """
-    places, low, high = _places(unit), low_um[:, None], high_um[:, None]
+
+    low: Array
+    high: Array
+    least: Array
+    most: Array
+    play: Array
+
+
+def _worst_um(places: _Places, low_um: Array, high_um: Array) -> Array:
+    low, high = low_um[:, None], high_um[:, None]
     corners = np.minimum(np.minimum(places.least * low, places.least * high), places.most * low)
-    worst = np.add.reduce(corners, axis=0) - places.doubt_um - keep_um
-    n = unit.zones
+    worst: Array = np.add.reduce(corners, axis=0) - places.doubt_um
+    return worst
+
+
+def gap_rows(
+    unit: Unit, gaps_um: Array, standing: Standing, keep_um: float, rescue: bool = False
+) -> tuple[Array, Array]:
+    """A row for every place of the blade line, and how far its worst gap may fall, um: to ``keep_um`` at most.
+
+    Where a place is below ``keep_um`` already nothing within its reach may close, and nothing may lower it. In a
+    ``rescue``, in which no key closes, such a place may lose what the interlock lets it, down to the hard floor.
+    """
+    places, n = _places(unit), unit.zones
+    worst = _worst_um(places, standing.low, standing.high)
     matrix = np.zeros((worst.shape[0], 2 * n + 1))
     np.multiply(places.opening, gaps_um, out=matrix[:, :n])
     np.multiply(places.closing, gaps_um, out=matrix[:, n : 2 * n])
-    below = worst <= 0.0
+    above = worst - keep_um
+    below = above <= 0.0
     least = np.where(places.reached[below], gaps_um, 0.0)
     matrix[below, n : 2 * n] = np.maximum(matrix[below, n : 2 * n], least)
-    return matrix, np.maximum(worst, 0.0)
+    if rescue:
+        lost = RESCUE_LOSS_UM - LOSS_MARGIN_UM - np.add.reduce(places.opening * standing.play, axis=1)
+        floor_um = unit.calibration.hard_floor_nm / 1000.0 + LOSS_MARGIN_UM
+        above = np.maximum(above, np.minimum(lost, worst - floor_um))
+    return matrix, np.maximum(above, 0.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Lifted:
+    """A place below the least gap that a rescue lifts: keys (arrays over zones) that lift it, and that lower it."""
+
+    by: NDArray[np.bool_]
+    lowered_by: NDArray[np.bool_]
+
+
+def worth_lifting(unit: Unit, standing: Standing, opening_um: Array) -> Lifted | None:
+    """The place below the least gap that keys opened by so much would lift the most; None where none is below it, or
+    none would be lifted by any of them.
+    """
+    places = _places(unit)
+    worst = _worst_um(places, standing.least, standing.most)
+    below = worst < unit.calibration.limit_nm / 1000.0 - LOSS_MARGIN_UM
+    lift = np.where(below, np.add.reduce(places.closing * opening_um, axis=1), 0.0)
+    best = int(np.argmax(lift))
+    if not lift[best] > 0.0:
+        return None
+    return Lifted(places.closing[best] > 0.0, places.opening[best] > 0.0)
 
 
 def adjacent_rows(gaps_um: Array, adjacent_um: float) -> tuple[Array, Array]:

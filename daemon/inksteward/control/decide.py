@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from inksteward.contract.codes import LeftCode, LimitCode, NoProposal, NoteCode, SetAside
 from inksteward.control import words
 from inksteward.control.ahead import best_sweep, lag_at
+from inksteward.control.blade_rows import Lifted
 from inksteward.control.film import film
 from inksteward.control.forecast import forecast, later
 from inksteward.control.limits import build, floor_um, room_of
@@ -17,6 +18,7 @@ from inksteward.control.numerics import Array, exp, ln
 from inksteward.control.pi import Error, settled_wish, significant, wish
 from inksteward.control.plant import product
 from inksteward.control.qp import NoSolution, Objective, Solution, solve
+from inksteward.control.rescue import lifts, to_lift
 from inksteward.control.rows import LEAST_SWEEP_PCT, rows_of, sweep_of
 from inksteward.control.situation import Forecast, LeftAlone, Remark, Situation, Worked
 from inksteward.control.sweep import common, sweep_needed, sweep_range_of
@@ -28,12 +30,14 @@ SHORT_LN = 0.25
 
 @dataclass(frozen=True, slots=True)
 class _Plan:
-    """What is wanted: ln change per zone, weights, keys that may move, range of the sweep (percent)."""
+    """What is wanted: ln change per zone, weights, keys that may move, range of the sweep (percent), and the place
+    that a rescue is to lift."""
 
     want: Array
     weight: Array
     movable: NDArray[np.bool_]
     sweep: tuple[float, float]
+    lifting: Lifted | None = None
 
 
 def _acting(situation: Situation, view: Forecast) -> tuple[NDArray[np.bool_], list[LeftAlone]]:
@@ -101,7 +105,22 @@ def _solve(situation: Situation, plan: _Plan, influence: Array) -> Solution | No
         r=situation.settings.move_weight,
         r_sweep=situation.settings.sweep_weight,
     )
-    return solve(goal, build(situation.unit, present, influence, situation.limits), plan.movable)
+    rows = build(situation.unit, present, influence, situation.limits, plan.lifting)
+    return solve(goal, rows, plan.movable)
+
+
+def _rescued(
+    situation: Situation, plan: _Plan, influence: Array, solution: Solution, view: Forecast
+) -> tuple[_Plan, Solution]:
+    """Where the blade holds keys shut, the set that brings it away from the roller first."""
+    lifting = to_lift(situation, view, solution, plan.want, plan.movable)
+    if lifting is None:
+        return plan, solution
+    rescue = replace(plan, lifting=lifting)
+    found = _solve(situation, rescue, influence)
+    if isinstance(found, NoSolution) or not lifts(situation, found, lifting):
+        return plan, solution
+    return rescue, found
 
 
 def _stuck(situation: Situation, plan: _Plan, solution: Solution, view: Forecast) -> list[int]:
@@ -157,6 +176,7 @@ def work_out(situation: Situation) -> Worked:
     if isinstance(solution, NoSolution):
         remarks.append(words.no_solution(solution.text))
         return Worked(view, (), None, tuple(left), tuple(remarks), NoProposal.INFEASIBLE)
+    plan, solution = _rescued(situation, plan, influence, solution, view)
     return _worked(situation, view, plan, solution, influence, left, remarks)
 
 

@@ -14,7 +14,7 @@ from functools import lru_cache
 import numpy as np
 
 from inksteward.contract.codes import LimitCode
-from inksteward.control.blade_rows import adjacent_rows, gap_rows
+from inksteward.control.blade_rows import Lifted, Standing, adjacent_rows, gap_rows, worth_lifting
 from inksteward.control.gaps import tables
 from inksteward.control.numerics import Array, exp, ln
 from inksteward.control.plant import product
@@ -89,15 +89,14 @@ class _Reach:
     """What the keys' tables say of the stretches that each key can reach; arrays over zones.
 
     ``up_um``, ``down_um`` (bounds x zones): how far each bound lets a key open and close, in the order of RISES and
-    FALLS. ``low_um``, ``high_um``: where a key may really stand at its read-back, drive play included: play in
-    percent is more um where the table is steep, so the steepest stretch counts. ``steepest``, ``flattest_up``,
-    ``flattest_down``: slopes within a step, um per percent.
+    FALLS. ``standing``: where a key may really stand at its read-back, drive play included: play in percent is more
+    um where the table is steep, so the steepest stretch counts. ``steepest``, ``flattest_up``, ``flattest_down``:
+    slopes within a step, um per percent.
     """
 
     up_um: Array
     down_um: Array
-    low_um: Array
-    high_um: Array
+    standing: Standing
     steepest: Array
     flattest_up: Array
     flattest_down: Array
@@ -108,12 +107,12 @@ def _reach(unit: Unit, present: Present, limits: Limits) -> _Reach:
     closed, opened, floor = _ends_um(unit, MARGIN_UM, slack)
     at, gap, step = np.array(present.opening_pct), present.gaps_um, limits.step_pct
     left = np.maximum(limits.accumulated_key_pct - np.array(present.used_key_pct), 0.0)
-    here, step_up, left_up, step_down, left_down = look_up.gap_um(
-        np.array((at, at + step, at + left, at - step, at - left))
-    )
     below, above = (
         np.array(slack),
         np.array([key.backlash_mpct + key.overshoot_mpct for key in keys]) / 1000.0,
+    )
+    here, step_up, left_up, step_down, left_down, lowest, highest = look_up.gap_um(
+        np.array((at, at + step, at + left, at - step, at - left, at - below, at + above))
     )
     least, greatest = look_up.slopes_between(
         np.array((at - step - below, at, at - step, at, at - step)),
@@ -122,8 +121,13 @@ def _reach(unit: Unit, present: Present, limits: Limits) -> _Reach:
     return _Reach(
         up_um=np.array((opened, step_up, left_up)) - gap,
         down_um=gap - np.array((closed, step_down, left_down, floor)),
-        low_um=here - below * greatest[0],
-        high_um=here + above * greatest[1],
+        standing=Standing(
+            low=here - below * greatest[0],
+            high=here + above * greatest[1],
+            least=lowest,
+            most=highest,
+            play=above * (greatest[1] - least[1]),
+        ),
         steepest=greatest[2],
         flattest_up=least[3],
         flattest_down=least[4],
@@ -148,10 +152,15 @@ def room_of(unit: Unit, present: Present, limits: Limits) -> Room:
     return Room(*(np.maximum(np.min(room, axis=0), 0.0) for room in rooms))
 
 
-def _blade_rows(unit: Unit, present: Present, reach: _Reach, limits: Limits) -> list[_Block]:
+def lifted(unit: Unit, present: Present, limits: Limits, opening_um: Array) -> Lifted | None:
+    """The place that a rescue would lift, see worth_lifting."""
+    return worth_lifting(unit, _reach(unit, present, limits).standing, opening_um)
+
+
+def _blade_rows(unit: Unit, present: Present, reach: _Reach, limits: Limits, rescue: bool) -> list[_Block]:
     """Least gap along the blade line; on a spring blade also the difference of neighbours."""
     keep_um = unit.calibration.limit_nm / 1000.0 + MARGIN_UM
-    matrix, room = gap_rows(unit, present.gaps_um, reach.low_um, reach.high_um, keep_um)
+    matrix, room = gap_rows(unit, present.gaps_um, reach.standing, keep_um, rescue)
     blocks = [_at_most(matrix, room, LimitCode.MIN_GAP)]
     if unit.blade is BladeKind.SPRING:
         matrix, room = adjacent_rows(present.gaps_um, limits.adjacent_um)
@@ -195,12 +204,17 @@ def _sweep_bounds(present: Present, limits: Limits) -> tuple[float, float, Limit
     return ln(max(low, 1e-3) / present.sweep_pct), ln(high / present.sweep_pct), code
 
 
-def build(unit: Unit, present: Present, influence: Array, limits: Limits) -> Rows:
-    """All limits of this unit as rows over z = (p/g, n/g, s); ``influence`` as in qp.Objective."""
+def build(
+    unit: Unit, present: Present, influence: Array, limits: Limits, lifting: Lifted | None = None
+) -> Rows:
+    """All limits of this unit as rows over z = (p/g, n/g, s); ``influence`` as in qp.Objective.
+
+    With ``lifting`` they are those of a rescue: no key closes, and none opens that lowers the place to be lifted.
+    """
     gaps, reach = present.gaps_um, _reach(unit, present, limits)
     rounding = max(unit.resolution_pct, LEAST_MOVE_PCT) * reach.steepest / gaps
     blocks = [
-        *_blade_rows(unit, present, reach, limits),
+        *_blade_rows(unit, present, reach, limits, lifting is not None),
         _interaction_rows(unit, influence, limits, rounding),
         _travel_row(unit, present, reach, limits),
     ]
@@ -208,6 +222,8 @@ def build(unit: Unit, present: Present, influence: Array, limits: Limits) -> Row
     up, down = (
         np.where(movable, np.maximum(np.min(room, axis=0), 0.0), 0.0) for room in (reach.up_um, reach.down_um)
     )
+    if lifting is not None:
+        up, down = np.where(lifting.lowered_by, 0.0, up), np.zeros(unit.zones)
     s_low, s_high, sweep_code = _sweep_bounds(present, limits)
     return Rows(
         lower=np.concatenate((np.zeros(2 * unit.zones), [s_low])),

@@ -57,7 +57,8 @@ def _still(situation: Situation, view: Forecast, solution: Solution, zone: int, 
     return words.left(situation, view, zone, code)
 
 
-def _targets(situation: Situation, solution: Solution) -> tuple[float, ...]:
+def targets_of(situation: Situation, solution: Solution) -> tuple[float, ...]:
+    """Where the keys go, percent, on the drive's grid; what is not worth a move stays."""
     result = []
     for i, opening in enumerate(situation.present.opening_pct):
         change = _change_pct(situation, solution, i)
@@ -95,8 +96,8 @@ def rows_of(
     sweep: Sweep | None,
 ) -> tuple[tuple[Row, ...], tuple[LeftAlone, ...]]:
     """Rows for the keys that move, and the zones that wanted to move and do not."""
-    targets = _targets(situation, solution)
-    alone = _targets(situation, without) if isinstance(without, Solution) else None
+    targets = targets_of(situation, solution)
+    alone = targets_of(situation, without) if isinstance(without, Solution) else None
     gaps = _gaps_at(situation, targets)
     sweep_pct = sweep.to_pct if sweep else situation.present.sweep_pct
     settled = exp(situation.estimate.ln_gain) * situation.plant.unit_film(gaps, sweep_pct)
