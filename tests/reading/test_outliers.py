@@ -144,6 +144,15 @@ def test_only_solid_of_its_zone(share: float, odd: list[int]) -> None:
     assert found(patches, lane("C", 8, expected=(1.45,) * 8, expected_sigma=(0.02,) * 8)) == [8]
 
 
+@pytest.mark.parametrize(("share", "odd"), [(0.099, []), (0.1, [8])])
+def test_a_sliver_of_another_solid_reads_no_zone(share: float, odd: list[int]) -> None:
+    """A neighbour's patch that reaches into the zone by too little to read it leaves the solid there the only one:
+    it would be set aside sheet after sheet, and its zone never seen."""
+    lone = PatchReading(8, 146.25, ((4, 1.0),), 1.9, SIGMA)
+    beside = PatchReading(9, 164.0, ((4, share), (5, 1.0 - share)), 1.4, SIGMA)
+    assert found([*row(*[1.4] * 8), lone, beside]) == odd
+
+
 def test_two_neighbours_are_needed() -> None:
     """With fewer than two neighbours within two pitches nothing is called an outlier."""
     assert found(row(1.4, 1.9)) == []

@@ -35,6 +35,8 @@ SWEEPS = (0.8, 0.9, 1.0, 1.1, 1.25)
 SWEEP_GAIN = 0.05
 """A sweep move must lower the cost by this share: it stirs every zone."""
 INFINITE = 1e30
+RIDGE = 1e-7
+"""Added to the program's matrix: of two ways that do the same, the one with less movement."""
 LEAST_GAP_UM = 1e-3
 LEAST_PCT, LEAST_SWEEP_PCT = 0.3, 0.5
 """Less than this is not worth a move."""
@@ -96,15 +98,16 @@ class Oracle:
     def _order(self, loop: RivalLoop, unit: Unit) -> Order:
         there = loop.press.unit(unit.unit)
         problem = _Problem(loop, unit, there, self._room(loop, unit))
-        best, sweep_pct = problem.solved(there.sweep_pct), None
+        best, sweep_pct = problem.solved(problem.at_sweep(there.sweep_pct)), None
         step = unit.limits_makeready.sweep_step_pct
         low, high = max(unit.sweep.min_pct, there.sweep_pct - step), min(100.0, there.sweep_pct + step)
         for share in SWEEPS:
             tried = float(np.clip(there.sweep_pct * share, low, high))
             if abs(tried - there.sweep_pct) < LEAST_SWEEP_PCT:
                 continue
-            other = problem.solved(tried)
-            if other.cost < best.cost * (1.0 - SWEEP_GAIN) - 1e-3:
+            worth = best.cost * (1.0 - SWEEP_GAIN) - 1e-3
+            stated = problem.at_sweep(tried)
+            if stated.least < worth and (other := problem.solved(stated)).cost < worth:
                 best, sweep_pct = other, round(tried, 1)
         before = loop.openings(unit.unit)
         after = np.array([on_grid(unit, float(pct)) for pct in best.first_pct])
@@ -139,6 +142,21 @@ class _Best:
     first_pct: Array
 
 
+@dataclass(frozen=True, slots=True)
+class _Stated:
+    """Sum of squares ``x' gram x + 2 linear' x + rest`` over what each move adds to the openings of now."""
+
+    gram: Array
+    linear: Array
+    rest: float
+
+    @property
+    def least(self) -> float:
+        """What it comes to without any limit: no moves within limits cost less."""
+        eased = self.gram + RIDGE / 4.0 * np.eye(len(self.linear))
+        return self.rest - float(self.linear @ np.linalg.solve(eased, self.linear))
+
+
 class _Problem:
     """The quadratic program of one unit at one scan; unknown are opening and closing of the first move and the key
     openings of the later ones, all in um of true opening."""
@@ -170,27 +188,34 @@ class _Problem:
         pct: Array = tables(self.unit).opening_pct((true_um - self.zero) / self.scale)
         return pct
 
-    def solved(self, sweep_pct: float) -> _Best:
-        """The best moves at this sweep. Raises ValueError if the solver finds none."""
+    def at_sweep(self, sweep_pct: float) -> _Stated:
+        """The sum of squares that is to be least at this sweep."""
         truth = truth_of(self.there, self.aim_d, sweep_pct)
         before = truth_of(self.there, self.aim_d, self.there.sweep_pct)
         start_v = before.settled @ self.now_um
         power = np.linalg.matrix_power(before.keep, self.wait)
         start = start_v + power @ (before.film - start_v)
         left, right = self._rows(truth, start)
+        rest = right + left[:, : self.unit.zones] @ self.now_um
+        return _Stated(left.T @ left, left.T @ rest, float(rest @ rest))
+
+    def solved(self, stated: _Stated) -> _Best:
+        """The best moves. Raises ValueError if the solver finds none."""
         n = self.unit.zones
         # y = E x + e0: x = (opening, closing, u1, u2, ...), u0 = now + opening - closing
-        spread = np.concatenate((left[:, :n], -left[:, :n], left[:, n:]), axis=1)
-        rest = right + left[:, :n] @ self.now_um
-        hessian = spread.T @ spread
-        hessian[np.diag_indices_from(hessian)] += 1e-7
-        linear = spread.T @ rest
-        found, cost, flag, _ = daqp.solve(hessian, linear, *self._limits(n, (left.shape[1] - n) // n))
+        parts = np.concatenate((np.eye(n), -np.eye(n)), axis=1)
+        spread = np.zeros((stated.gram.shape[0], stated.gram.shape[0] + n))
+        spread[:n, : 2 * n] = parts
+        spread[n:, 2 * n :] = np.eye(stated.gram.shape[0] - n)
+        hessian = spread.T @ stated.gram @ spread
+        hessian[np.diag_indices_from(hessian)] += RIDGE
+        linear = spread.T @ stated.linear
+        found, cost, flag, _ = daqp.solve(hessian, linear, *self._limits(n, stated.gram.shape[0] // n - 1))
         if flag < 1 or not np.all(np.isfinite(found)):
             raise ValueError(f"oracle: solver gave {flag} for unit {self.unit.unit}")
         first_um = self.now_um + found[:n] - found[n : 2 * n]
         pct = np.clip(self._pct(first_um), self.low_pct, self.high_pct)
-        return _Best(float(2.0 * cost + rest @ rest), pct)
+        return _Best(float(2.0 * cost + stated.rest), pct)
 
     def _rows(self, truth: Truth, start: Array) -> tuple[Array, Array]:
         """Relative film errors over the horizon as ``left @ (u0, u1, ...) + right``."""
@@ -198,15 +223,17 @@ class _Problem:
         by = [np.zeros((n, n)) for _ in range(moves)]
         rest = start
         ten = np.linalg.matrix_power(truth.keep, SAMPLE_SHEETS)
+        gains = (np.eye(n) - ten) @ truth.settled
         lefts, rights = [], []
         for move, sheets in enumerate(self.stretch):
             for sample in range(sheets // SAMPLE_SHEETS):
-                by = [ten @ part for part in by]
-                by[move] = by[move] + (np.eye(n) - ten) @ truth.settled
+                for under in range(move + 1):  # what later moves do is nothing yet
+                    by[under] = ten @ by[under]
+                by[move] = by[move] + gains
                 rest = ten @ rest
                 last = move == moves - 1 and sample == sheets // SAMPLE_SHEETS - 1
                 weight = (FINAL_WEIGHT if last else 1.0) / truth.aim
-                lefts.append(np.concatenate([weight[:, None] * part for part in by], axis=1))
+                lefts.append(weight[:, None] * np.concatenate(by, axis=1))
                 rights.append(weight * rest - weight * truth.aim)
         return np.concatenate(lefts), np.concatenate(rights)
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from functools import lru_cache
 
 import numpy as np
 
@@ -37,9 +38,12 @@ class Result:
     violations: int
 
 
+@lru_cache(maxsize=64)
 def lowest_pct(unit: Unit) -> Array:
     """Lowest opening at which each key alone may stand, percent."""
-    return np.array([opening_pct(key, floor_um(unit, i)) for i, key in enumerate(unit.calibration.keys)])
+    lowest = np.array([opening_pct(key, floor_um(unit, i)) for i, key in enumerate(unit.calibration.keys)])
+    lowest.setflags(write=False)
+    return lowest
 
 
 @dataclass(slots=True)

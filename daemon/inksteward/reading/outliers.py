@@ -8,6 +8,7 @@ from math import fsum, sqrt
 
 from inksteward.reading.filters import median
 from inksteward.reading.lanes import Lane, PatchReading, Weights
+from inksteward.reading.strip import SHARE_MIN
 
 JUMP_MIN = 0.15
 """Smallest deviation that can be called an outlier, D (common practice, no source)."""
@@ -60,11 +61,11 @@ def _seen_beside(patches: Sequence[PatchReading], at: int, reach_mm: float) -> b
 
 
 def _alone(patches: Sequence[PatchReading], at: int) -> bool:
-    """Whether no other solid reaches into the zone that holds most of this one."""
+    """Whether the zone that holds most of this solid would not be read without it."""
     zone, _ = max(patches[at].weights, key=lambda weight: weight[1])
-    return not any(
-        zone == other_zone for k, other in enumerate(patches) if k != at for other_zone, _ in other.weights
-    )
+    others = (other.weights for k, other in enumerate(patches) if k != at)
+    shares = (share for weights in others for other_zone, share in weights if other_zone == zone)
+    return fsum(shares) < SHARE_MIN
 
 
 def _near(patches: Sequence[PatchReading], at: int, reach_mm: float) -> list[float]:
@@ -106,7 +107,8 @@ def outliers(patches: Sequence[PatchReading], lane: Lane) -> Mapping[int, Outlie
     within two key pitches; sigma from their median absolute deviation, not below the patch's own) and, where a
     density is expected, more than max(0.15 D, 5 sigma) off that too (sigma of patch and expectation together),
     unless the next solid on either side reads the same. Not judged here are patches with fewer than two
-    neighbours and, where nothing is expected, the only solid of a zone: a single key may really be off.
+    neighbours and, where nothing is expected, the solid that alone lets a zone be read: a single key may really be
+    off.
     """
     found = {patch.index: outlier_at(patches, at, lane) for at, patch in enumerate(patches)}
     return {index: outlier for index, outlier in found.items() if outlier is not None}
