@@ -203,3 +203,29 @@ def test_a_late_zone_wishes_past_its_aim() -> None:
     late = error_of(0.6, 1.001, lag=100.0, late=True)
     assert wished(late, lambda_share=0.5) == pytest.approx(math.log((0.6 + 1.367879 * 0.4) / 1.001), abs=1e-6)
     assert wished(error_of(1.4, 1.0, lag=100.0, late=True), lambda_share=0.5) < 0.0
+
+
+def arrives(then: float, lag: float, horizon: float = 100.0, settled: float = 1.3) -> float:
+    """Film at the next correction under the wish of a late zone, lambda so short that it gets there, um."""
+    chosen = wished(error_of(then, settled, lag=lag, late=True), horizon, lambda_share=0.05)
+    ends = settled * math.exp(chosen)
+    return ends + math.exp(-horizon / lag) * (then - ends)
+
+
+@pytest.mark.parametrize(("lag", "there"), [(99.0, 1.0), (100.0, 1.0), (101.0, 0.99), (150.0, 0.99)])
+def test_a_zone_that_fills_slowly_arrives_a_little_below(lag: float, there: float) -> None:
+    """From below, a zone whose lag is longer than the time to the next correction aims a fifth of its tolerance short
+    of its aim; a quick one aims at it."""
+    assert arrives(0.8, lag) == pytest.approx(there, abs=1e-6)
+
+
+@pytest.mark.parametrize("then", [1.0, 1.001, 1.2])
+def test_from_above_a_slow_zone_aims_at_its_aim(then: float) -> None:
+    """A film that is to come down is to come down to the aim."""
+    assert arrives(then, 150.0) == pytest.approx(1.0, abs=1e-6)
+
+
+@pytest.mark.parametrize("then", [0.991, 0.995, 0.999])
+def test_a_slow_zone_just_below_its_aim_stays(then: float) -> None:
+    """A film between there and its aim is not brought down: it is to stay where it is."""
+    assert arrives(then, 150.0) == pytest.approx(then, abs=1e-9)
