@@ -7,7 +7,7 @@ import pytest
 from hypothesis import HealthCheck, event, given, settings
 from hypothesis import strategies as st
 
-from inksteward.contract.codes import LimitCode
+from inksteward.contract.codes import LeftCode, LimitCode
 from inksteward.control.blade_rows import LOSS_MARGIN_UM, RESCUE_LOSS_UM
 from inksteward.control.decide import work_out
 from inksteward.control.numerics import Array
@@ -97,6 +97,17 @@ def test_keys_that_should_close_come_first_where_they_are_more() -> None:
     to = proposed(situation(UNIT, opening_pct=SHUT, off_ln=few))
     assert to
     assert all(target > SHUT[zone - 1] for zone, target in to.items())
+
+
+def test_keys_that_wait_say_so() -> None:
+    """What a rescue leaves for later is told as such, be it a key that should open or one that should close."""
+    case = situation(UNIT, opening_pct=SHUT, off_ln=(*SHORT[:15], 0.4))
+    worked = work_out(case)
+    waiting = {item.zone: item for item in worked.left if "it is lifted first" in item.text}
+    assert 16 in waiting
+    assert not waiting.keys() & {row.zone for row in worked.rows}
+    assert {item.code for item in waiting.values()} == {LeftCode.HELD_BACK}
+    assert {6, 7, 8} <= waiting.keys() | {row.zone for row in worked.rows}
 
 
 def test_no_rescue_where_nothing_is_below() -> None:

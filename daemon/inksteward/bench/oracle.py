@@ -43,6 +43,8 @@ LEAST_PCT, LEAST_SWEEP_PCT = 0.3, 0.5
 FLOOR_MARGIN_PCT = 0.3
 ADJACENT_MARGIN_UM = 2.0
 """What rounding to the drive's grid may take from a limit."""
+TOTAL_SHARE = 0.94
+"""Of the travel of all keys: a key's table is taken for straight there."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -177,7 +179,7 @@ class _Problem:
             self.at_pct - step, np.minimum(lowest_pct(unit) + FLOOR_MARGIN_PCT, self.at_pct)
         )
         self.high_pct = np.minimum(self.at_pct + step, 100.0)
-        self.total_pct = min(limits.total_pct, unit_room) * unit.zones
+        self.total_pct = TOTAL_SHARE * min(limits.total_pct, unit_room) * unit.zones
         self.now_um = self._true_um(self.at_pct)
 
     def _true_um(self, pct: Array) -> Array:

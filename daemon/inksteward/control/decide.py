@@ -267,6 +267,8 @@ def _worked(
             sweep = replace(sweep, why=words.sweep_ahead(at, sweep.to_pct))
         without = _solve(situation, replace(plan, sweep=(at, at)), influence)
     rows, dropped = rows_of(situation, view, plan.want, solution, without, sweep)
+    if plan.lifting is not None:
+        dropped = tuple(words.after_lift(situation, view, item.zone - 1) for item in dropped)
     moved, ends = {row.zone for row in rows}, _at_ends(situation, view, remarks)
     told = [item for item in (*left, *dropped) if item.zone not in ends]
     said = [item for item in (*told, *ends.values()) if item.zone not in moved]

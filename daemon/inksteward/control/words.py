@@ -86,6 +86,16 @@ def held_shut(situation: Situation, view: Forecast, zone: int) -> LeftAlone:
     return LeftAlone(zone + 1, LeftCode.HELD_BACK, text)
 
 
+def after_lift(situation: Situation, view: Forecast, zone: int) -> LeftAlone:
+    """Why a key waits while others bring the blade away from the roller."""
+    settles = f"{_reads(situation, zone)}, settles at {view.settled_density[zone]:.2f}"
+    text = (
+        f"{settles}, aim {situation.aim[zone]:.2f}: the blade may be at the minimum gap; it is lifted first, a "
+        "little, by the keys that open, and none closes; this key follows"
+    )
+    return LeftAlone(zone + 1, LeftCode.HELD_BACK, text)
+
+
 def sweep(from_pct: float, to_pct: float, tight: bool) -> str:
     """Why the sweep should move."""
     what = "more" if to_pct > from_pct else "less"
