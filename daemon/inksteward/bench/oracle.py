@@ -30,13 +30,13 @@ DRIVE_SHEETS = 2
 LAST_STRETCH = 4
 """The last move is judged over so many intervals: what it leaves behind must settle."""
 FINAL_WEIGHT = 4.0
-SWEEPS = (0.8, 0.9, 1.0, 1.1, 1.25)
-"""Sweeps that are tried, as shares of the present one."""
+SWEEPS = ((0.9, 0.8), (1.1, 1.25))
+"""Sweeps that are tried, as shares of the present one: each way as long as it pays."""
 SWEEP_GAIN = 0.05
 """A sweep move must lower the cost by this share: it stirs every zone."""
 INFINITE = 1e30
 RIDGE = 1e-7
-"""Added to the program's matrix: of two ways that do the same, the one with less movement."""
+"""Of two ways that do the same, the one with less movement."""
 LEAST_GAP_UM = 1e-3
 LEAST_PCT, LEAST_SWEEP_PCT = 0.3, 0.5
 """Less than this is not worth a move."""
@@ -100,23 +100,34 @@ class Oracle:
     def _order(self, loop: RivalLoop, unit: Unit) -> Order:
         there = loop.press.unit(unit.unit)
         problem = _Problem(loop, unit, there, self._room(loop, unit))
-        best, sweep_pct = problem.solved(problem.at_sweep(there.sweep_pct)), None
-        step = unit.limits_makeready.sweep_step_pct
-        low, high = max(unit.sweep.min_pct, there.sweep_pct - step), min(100.0, there.sweep_pct + step)
-        for share in SWEEPS:
-            tried = float(np.clip(there.sweep_pct * share, low, high))
-            if abs(tried - there.sweep_pct) < LEAST_SWEEP_PCT:
-                continue
-            worth = best.cost * (1.0 - SWEEP_GAIN) - 1e-3
-            stated = problem.at_sweep(tried)
-            if stated.least < worth and (other := problem.solved(stated)).cost < worth:
-                best, sweep_pct = other, round(tried, 1)
+        best, sweep_pct = self._best(problem, unit, there.sweep_pct)
         before = loop.openings(unit.unit)
         after = np.array([on_grid(unit, float(pct)) for pct in best.first_pct])
         after = np.where(np.abs(after - before) >= LEAST_PCT, after, before)
         self._travel.setdefault(unit.unit, []).append((loop.press.sheet, np.abs(after - before)))
         moved = np.flatnonzero(after != before)
         return Order({int(zone) + 1: float(after[zone]) for zone in moved}, sweep_pct)
+
+    @staticmethod
+    def _best(problem: _Problem, unit: Unit, at_pct: float) -> tuple[_Best, float | None]:
+        """The best moves, and the sweep that goes with them where that is to move."""
+        stay = problem.solved(problem.at_sweep(at_pct))
+        best, sweep_pct = stay, None
+        step = unit.limits_makeready.sweep_step_pct
+        ends = max(unit.sweep.min_pct, at_pct - step), min(100.0, at_pct + step)
+        for way in SWEEPS:
+            last = stay.cost
+            for share in way:
+                tried = float(np.clip(at_pct * share, *ends))
+                if abs(tried - at_pct) < LEAST_SWEEP_PCT:
+                    continue
+                stated = problem.at_sweep(tried)
+                if stated.least >= last or (other := problem.solved(stated)).cost >= last:
+                    break
+                last = other.cost
+                if last < best.cost * (1.0 - SWEEP_GAIN) - 1e-3:
+                    best, sweep_pct = other, round(tried, 1)
+        return best, sweep_pct
 
     def _room(self, loop: RivalLoop, unit: Unit) -> tuple[Array, float]:
         """Travel left to each key and, as a mean, to the unit within 1,000 sheets, percent."""
@@ -205,9 +216,8 @@ class _Problem:
         """The best moves. Raises ValueError if the solver finds none."""
         n = self.unit.zones
         # y = E x + e0: x = (opening, closing, u1, u2, ...), u0 = now + opening - closing
-        parts = np.concatenate((np.eye(n), -np.eye(n)), axis=1)
         spread = np.zeros((stated.gram.shape[0], stated.gram.shape[0] + n))
-        spread[:n, : 2 * n] = parts
+        spread[:n, : 2 * n] = np.concatenate((np.eye(n), -np.eye(n)), axis=1)
         spread[n:, 2 * n :] = np.eye(stated.gram.shape[0] - n)
         hessian = spread.T @ stated.gram @ spread
         hessian[np.diag_indices_from(hessian)] += RIDGE
