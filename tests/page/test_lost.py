@@ -56,6 +56,28 @@ async def test_a_line_that_goes_silent(
         seen.wrong.clear()
 
 
+async def test_a_line_lost_while_a_dialog_is_open(tmp_path: Path, mosquitto: str) -> None:
+    """With a dialog open, or opened afterwards, the loss is told across the top of the dialog, in sight; its buttons
+    that do something are off.
+    """
+    async with chromium() as browser:
+        async with stage(tmp_path, mosquitto, "lost-3", scenario(), approval=LONG) as at:
+            context = await browser.new_context(viewport={"width": 390, "height": 844})
+            seen = Window(await context.new_page(), browser)
+            await seen.page.goto(at.web.origin)
+            await at.crew.propose()
+            await seen.page.get_by_role("button", name="More…").click()
+            at.service.stop.set()
+            await expect(seen.page.locator("#book > #lost")).to_be_in_viewport(ratio=1.0)
+            await expect(seen.page.locator("#book > #lost")).to_contain_text("NO CONNECTION since")
+            await expect(seen.page.get_by_role("button", name="Set for every zone")).to_be_disabled()
+            await seen.page.keyboard.press("Escape")
+            await expect(seen.page.locator("body > #lost")).to_be_in_viewport(ratio=1.0)
+            await seen.page.locator(".line[data-zone]").first.get_by_role("button", name="Change").click()
+            await expect(seen.page.locator("#zone > #lost")).to_be_in_viewport(ratio=1.0)
+        await context.close()
+
+
 async def test_the_broker_lost_and_back(tmp_path: Path) -> None:
     """Without the broker the page still stands, tells of it in an alarm, and what stood has lapsed; with the broker
     back the alarm goes and the next sheet brings a new proposal.

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Awaitable, Callable
+from collections.abc import AsyncGenerator, Awaitable, Callable
+from contextlib import aclosing
 from dataclasses import dataclass, field
 from functools import cache
 from pathlib import Path
@@ -13,7 +14,7 @@ from starlette.applications import Starlette
 from starlette.requests import Request
 from starlette.responses import JSONResponse, Response, StreamingResponse
 from starlette.routing import Route
-from starlette.types import ASGIApp
+from starlette.types import ASGIApp, Send
 
 from inksteward.config import PageSettings
 from inksteward.contract.base import Refused, parse_object
@@ -37,6 +38,19 @@ def files() -> dict[str, tuple[bytes, str]]:
     """The page's own files, read once: name -> bytes and type."""
     found = (path for path in sorted(STATIC.iterdir()) if path.suffix in TYPES)
     return {path.name: (path.read_bytes(), TYPES[path.suffix]) for path in found}
+
+
+class _Stream(StreamingResponse):
+    """A stream that gives its place back at the moment it ends, however it ends: nobody else closes its source."""
+
+    def __init__(self, source: AsyncGenerator[bytes]) -> None:
+        super().__init__(source, media_type="text/event-stream")
+        self._source = source
+
+    async def stream_response(self, send: Send) -> None:
+        """Send until the source ends or the browser is gone."""
+        async with aclosing(self._source):
+            await super().stream_response(send)
 
 
 @dataclass
@@ -108,7 +122,7 @@ class PageApp:
             now_ms = self._now_ms()
             return {"mono_ms": now_ms, "me": self.me(self.sessions.find(token, now_ms))}
 
-        return StreamingResponse(watch(self.board, head, self.closing), media_type="text/event-stream")
+        return _Stream(watch(self.board, head, self.closing))
 
     async def _chart(self, request: Request) -> Response:
         unit, zone = request.path_params["unit"], request.path_params["zone"]

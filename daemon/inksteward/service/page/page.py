@@ -16,7 +16,7 @@ from inksteward.service.page.app import PageApp
 from inksteward.service.page.asking import Asking
 from inksteward.service.page.board import Board
 from inksteward.service.page.place import PageFiles
-from inksteward.service.page.server import server
+from inksteward.service.page.server import cut_stalled, server
 from inksteward.service.page.sessions import Sessions
 from inksteward.service.rates import Rates
 from inksteward.service.record import Record
@@ -69,6 +69,7 @@ class Page:
     async def end(self, running: asyncio.Task[None]) -> None:
         """Close every stream, then the server; returns when ``running`` has ended."""
         self._app.closing.set()
+        cut_stalled(self._server)
         self._server.should_exit = True
         await asyncio.wait((running,), timeout=END_S)
         running.cancel()

@@ -11,12 +11,16 @@ from inksteward.config import PageSettings
 from inksteward.service.errors import StartError
 
 BACKLOG = 64
+KERNEL_BYTES = 256 * 1024
+"""What the kernel may hold for one browser (it allows itself twice that); left alone it takes megabytes, and a slow
+browser is shown what is minutes old.
+"""
 
 
 def listening(page: PageSettings) -> socket.socket:
     """A socket that listens where the configuration says. Raises StartError."""
     try:
-        return socket.create_server(
+        listener = socket.create_server(
             (page.host, page.port),
             family=socket.AF_INET6 if ":" in page.host else socket.AF_INET,
             backlog=BACKLOG,
@@ -25,6 +29,8 @@ def listening(page: PageSettings) -> socket.socket:
         raise StartError(
             f"page: cannot listen on {page.host} port {page.port}: {error.strerror or error}"
         ) from error
+    listener.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, KERNEL_BYTES)  # connections have it from here
+    return listener
 
 
 @dataclass(frozen=True, slots=True)

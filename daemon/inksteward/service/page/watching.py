@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import json
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncGenerator, Callable
 from typing import Any
 
 from inksteward.service.page.board import Board
@@ -18,7 +18,7 @@ MOST_BROWSERS = 24
 
 async def watch(
     board: Board, head: Callable[[], dict[str, Any]], closing: asyncio.Event
-) -> AsyncIterator[bytes]:
+) -> AsyncGenerator[bytes]:
     """Server-sent events until ``closing``. ``head`` is what every beat tells: the time, and who is signed in here."""
     looker = board.look()
     seen: dict[str, int] = {}

@@ -1,20 +1,13 @@
 // Everything else that an operator does: hold, OK sheet, aims, events, hand readings; and the record.
-import { by, deed, el, fill, keep, newId, say } from "./dom.js";
-import { post, store } from "./link.js";
-import { D, count, inkName, many, outcome, pct, refusals } from "./words.js";
+import { by, deed, el, fill, keep } from "./dom.js";
+import { store } from "./link.js";
+import { count, inkName, many, outcome, pct } from "./words.js";
 import { keysMoved, lanes, now, pressUnit, unitNames } from "./facts.js";
 import { yes } from "./ledger.js";
 import { signIn } from "./door.js";
 import { sure } from "./sure.js";
-
-/** A request of the contract; true if it was accepted. */
-async function request(kind, members, done) {
-  if (!store.me) { signIn(); return false; }
-  const reply = await post("request", { request_id: newId("r"), kind, ...members });
-  const good = reply.status === 200 && reply.data.accepted;
-  say(good ? done : `Not done: ${reply.status === 200 || reply.status === 400 ? refusals(reply.data.errors) : reply.data.text}`, !good);
-  return good;
-}
+import { request } from "./request.js";
+import { aims, drawAims } from "./aims.js";
 
 export async function acknowledge(row) {
   if (!store.me) { signIn(); return; }
@@ -43,17 +36,22 @@ async function release() {
   if (await sure("Release the hold?", [store.parts.now?.holding ?? ""], "Release")) await request("release", {}, "Released.");
 }
 
+const OK_AIMS = { title: "What is the measure?", options: [
+  { value: "ink", text: "one aim for each ink", more: "the mean over the sheet: zones that differ are brought to it" },
+  { value: "zone", text: "an aim for each zone", more: "every zone stays as it is on this sheet" }] };
+
 async function okSheet() {
   if (!store.me) { signIn(); return; }
-  const scan = store.parts.now.run.scans.at(-1), out = Object.values(store.parts.reading?.units ?? {}).flatMap((row) => row.in_tolerance).filter((each) => each === false).length;
+  const scan = store.parts.now.run.scans.at(-1), out = lanes().reduce((sum, lane) => sum + lane.out.length, 0);
   const lines = [`Sheet ${count(scan.sheet)} becomes the measure: its densities are the aims from now on, with the tolerance of the run.`];
   if (out) lines.push(`${many(out, "zone")} on the last sheet read are out of tolerance.`);
-  if (await sure("Is this how it shall look?", lines, "Yes, this is the OK sheet")) await request("ok_sheet", { scan_id: scan.scan_id }, `Sheet ${count(scan.sheet)} is the OK sheet.`);
+  const kind = await sure("Is this how it shall look?", lines, "Yes, this is the OK sheet", { choice: OK_AIMS });
+  if (kind) await request("ok_sheet", { scan_id: scan.scan_id, per_zone: kind === "zone" }, `Sheet ${count(scan.sheet)} is the OK sheet, with ${OK_AIMS.options.find((each) => each.value === kind).text}.`);
 }
 
 function openBook() {
   fill(by("book"), el("div", { class: "row" }, el("h2", { id: "book-title", text: "More" }), el("button", { type: "button", "data-key": "shut", onclick: () => by("book").close() }, "Close")),
-    el("div", { id: "book-waste" }), events(), aims(), hand(), job(), el("div", { id: "book-record" }), look());
+    el("div", { id: "book-waste" }), events(), aims(unitChoice("aim-unit")), hand(), job(), el("div", { id: "book-record" }), look());
   drawBook();
   by("book").showModal();
 }
@@ -63,6 +61,7 @@ export function drawBook() {
   if (!by("book-waste")) return;
   keep(by("book-waste"), store.parts.waste, waste);
   keep(by("book-record"), store.parts.outcomes, record);
+  drawAims();
 }
 
 const part = (title, ...children) => el("section", { "aria-label": title }, el("h3", { text: title }), ...children);
@@ -80,19 +79,6 @@ function events() {
 
 const unitChoice = (key) => el("select", { "aria-label": "Unit", "data-key": key }, ...unitNames().filter((name) => now(name).ink).map((name) => el("option", { value: name }, `${inkName(now(name).ink)} (${name})`)));
 const figure = (label, key, props) => el("input", { type: "number", "aria-label": label, "data-key": key, ...props });
-
-function aims() {
-  const unit = unitChoice("aim-unit"), aim = figure("Aim in D", "aim", { step: 0.01, min: 0, max: 6 }), width = figure("Tolerance in D, either side", "tolerance", { step: 0.01, min: 0.01, max: 0.5 });
-  const show = () => {
-    const state = now(unit.value), values = state.aim ?? [];
-    aim.value = values.length ? D(values.reduce((sum, value) => sum + value, 0) / values.length) : "";
-    width.value = values.length ? D(state.high[0] - state.aim[0]) : "";
-  };
-  unit.onchange = show;
-  show();
-  return part("Aims", el("div", { class: "row" }, unit, el("label", {}, "aim ", aim), el("label", {}, "± ", width),
-    deed("Set for every zone", () => request("aims", { unit: unit.value, aim: Number(aim.value), tolerance: [-Number(width.value), Number(width.value)] }, "Aims set."), { "data-key": "set-aim" })));
-}
 
 function hand() {
   const unit = unitChoice("hand-unit"), zone = figure("Zone", "hand-zone", { min: 1, max: 96, step: 1 }), density = figure("Density in D", "hand-density", { step: 0.01, min: 0, max: 6 });

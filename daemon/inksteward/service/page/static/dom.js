@@ -61,16 +61,20 @@ export function deedsFollow() {
   for (const each of document.querySelectorAll("[data-deed]")) each.disabled = lost() || each.dataset.deed === "off";
 }
 
-let fading = 0;
-/** A line for a few seconds, read out as well. */
+let fading = 0, line = null;
+/** A line for a few seconds, read out as well; in the dialog that is open, since what lies beneath one is out of reach. */
 export function say(text, bad = false) {
-  const line = by("say");
+  line ??= by("say");
+  const home = [...document.querySelectorAll("dialog[open]")].at(-1) ?? document.body;
+  if (line.parentNode !== home) home.append(line);
   line.textContent = text;
   line.classList.toggle("bad", bad);
   line.classList.add("there");
   clearTimeout(fading);
   fading = setTimeout(() => line.classList.remove("there"), bad ? 12000 : 5000);
 }
+
+document.addEventListener("close", () => { if (line) document.body.append(line); }, true);
 
 /** An id that nobody else gives. */
 export function newId(kind) {

@@ -9,7 +9,7 @@ import { signIn } from "./door.js";
 import { sure } from "./sure.js";
 import { edited } from "./main.js";
 
-const FIRST = 4; // moves that are shown unfolded
+const FIRST = 4, ALONE = 6; // moves that are shown unfolded, beside other cards and in a card that has the width alone
 const FRESH_MS = 600; // a proposal that has just appeared under the finger is not the one that was read
 const seenAt = new Map();
 
@@ -18,12 +18,12 @@ export const fresh = (proposal) => performance.now() - (seenAt.get(proposal.prop
 const cards = new Map(); // unit -> what its card was drawn from, and the card
 
 /** A card that would look the same stays the same element: a finger on one of its buttons meets that button. */
-function cardOf(lane) {
+function cardOf(lane, most) {
   const edit = editOf(lane.proposal);
-  const facts = JSON.stringify([lane.proposal.proposal_id, lane.ink, [...edit.leave], [...edit.change], edit.leaveSweep]);
+  const facts = JSON.stringify([most, lane.proposal.proposal_id, lane.ink, [...edit.leave], [...edit.change], edit.leaveSweep]);
   const before = cards.get(lane.unit);
   if (before?.facts === facts) return before.node;
-  const node = card(lane);
+  const node = card(lane, most);
   const open = new Set([...(before?.node.querySelectorAll("details[open]") ?? [])].map((each) => each.dataset.key));
   for (const each of node.querySelectorAll("details")) each.open = open.has(each.dataset.key);
   cards.set(lane.unit, { facts, node });
@@ -32,8 +32,10 @@ function cardOf(lane) {
 
 export function drawLedger(all) {
   const order = all.map((lane) => [worst(lane).size, lane]).sort((a, b) => b[0] - a[0]).map((pair) => pair[1]);
-  const shown = order.filter((lane) => lane.proposal).map(cardOf);
+  const wanted = order.filter((lane) => lane.proposal);
+  const shown = wanted.map((lane) => cardOf(lane, wanted.length === 1 ? ALONE : FIRST));
   const rest = order.filter((lane) => !lane.proposal && (lane.read || lane.state.aim));
+  by("ledger").dataset.cards = Math.min(shown.length, 3);
   const box = by("ledger"), tail = quietPart(rest, box);
   const there = [...box.querySelectorAll(":scope > .card")];
   if (there.length === shown.length && there.every((node, n) => node === shown[n])) {
@@ -63,7 +65,7 @@ function quiet(lane) {
   return el("p", {}, swatch(lane.ink), el("b", { text: inkName(lane.ink) }), el("span", { text: `nothing proposed: ${why}` }));
 }
 
-function card(lane) {
+function card(lane, most) {
   const made = lane.proposal, edit = editOf(made);
   if (!seenAt.has(made.proposal_id)) seenAt.set(made.proposal_id, performance.now());
   const keys = keysMoved(made), sweep = made.sweep && !edit.leaveSweep;
@@ -77,9 +79,9 @@ function card(lane) {
       deed(`Yes to ${inkName(lane.ink)} (${keys}${sweep ? " + sweep" : ""})`, () => yes([lane]), { class: "deed yes", off: !keys && !sweep, "data-key": `yes-${lane.unit}` }),
       deed("No…", () => no(lane), { "data-key": `no-${lane.unit}`, "aria-label": `No to ${inkName(lane.ink)}, with a reason` })),
     made.sweep ? sweepLine(made, edit) : null,
-    ...moves.slice(0, FIRST).map((move) => line(lane, made, edit, move)),
-    moves.length > FIRST ? el("details", { class: "more", "data-key": `moves-${lane.unit}` }, el("summary", { "data-key": `unfold-${lane.unit}`, text: `${many(moves.length - FIRST, "smaller move")}: zones ${ranges(moves.slice(FIRST).map((move) => move.zone).sort((a, b) => a - b))}` }),
-      ...moves.slice(FIRST).map((move) => line(lane, made, edit, move))) : null,
+    el("div", { class: "lines" }, ...moves.slice(0, most).map((move) => line(lane, made, edit, move))),
+    moves.length > most ? el("details", { class: "more", "data-key": `moves-${lane.unit}` }, el("summary", { "data-key": `unfold-${lane.unit}`, text: `${many(moves.length - most, "smaller move")}: zones ${ranges(moves.slice(most).map((move) => move.zone).sort((a, b) => a - b))}` }),
+      el("div", { class: "lines" }, ...moves.slice(most).map((move) => line(lane, made, edit, move)))) : null,
     ...made.notes.map(note),
     made.left.length ? el("details", { "data-key": `fold-${lane.unit}` }, el("summary", { "data-key": `left-${lane.unit}`, text: `Left alone: ${many(made.left.length, "zone")} (${ranges(made.left.map((row) => row.zone))})` }),
       ...made.left.map((row) => el("p", { text: `Zone ${row.zone}: ${row.text}` }))) : null);
@@ -102,7 +104,8 @@ function sweepLine(made, edit) {
 }
 
 function leaver(name, left, made, toggle) {
-  return el("button", { type: "button", "aria-pressed": left, "data-key": `leave-${made.unit}-${name}`, "aria-label": `Leave out ${name === "sweep" ? "the sweep" : `zone ${name}`}`, onclick: toggle }, left ? "Left out" : "Leave out");
+  const what = name === "sweep" ? "the sweep" : `zone ${name}`;
+  return el("button", { type: "button", "data-left": left, "data-key": `leave-${made.unit}-${name}`, "aria-label": left ? `Left out: ${what}; take it in again` : `Leave out ${what}`, onclick: toggle }, left ? "Left out" : "Leave out");
 }
 
 function line(lane, made, edit, move) {
@@ -174,7 +177,7 @@ async function no(lane) {
   if (!store.me) { signIn(); return; }
   const reasons = ["Wait for the next sheet", "Reading looks wrong", "Paper or ink is being changed", "I do it by hand"];
   const made = lane.proposal;
-  const reason = await sure(`No to ${inkName(lane.ink)}: why?`, [], "No", reasons);
+  const reason = await sure(`No to ${inkName(lane.ink)}: why?`, [], "No", { reasons });
   if (!reason) return;
   const reply = await post("decide", { decision_id: newId("d"), proposal_id: made.proposal_id, digest: made.digest, verdict: "reject", reason });
   const good = reply.status === 200 && reply.data.accepted;

@@ -54,16 +54,26 @@ export const serviceMs = () => performance.now() + store.clockOffset;
 function up() {
   lostSince = null;
   document.documentElement.dataset.link = "up";
-  by("lost").hidden = true;
+  banner.hidden = true;
+  afloat();
   deedsFollow();
+}
+
+const banner = by("lost");
+/** Across the top of what is in reach: of the page, or of the dialog that is open. */
+function afloat() {
+  const dialog = [...document.querySelectorAll("dialog[open]")].at(-1);
+  if (dialog ? banner.parentNode === dialog : banner.parentNode === document.body) return;
+  if (dialog) dialog.prepend(banner); else document.querySelector(".skip").after(banner);
 }
 
 function down(why) {
   if (lostSince === null) {
     lostSince = new Date();
     document.documentElement.dataset.link = "lost";
-    by("lost").textContent = `NO CONNECTION since ${lostSince.toLocaleTimeString()}. ${why} What you see is old, and nothing can be decided here.`;
-    by("lost").hidden = false;
+    afloat();
+    banner.textContent = `NO CONNECTION since ${lostSince.toLocaleTimeString()}. ${why} What you see is old, and nothing can be decided here.`;
+    banner.hidden = false;
     deedsFollow();
   }
   clearTimeout(retry);
@@ -71,6 +81,7 @@ function down(why) {
 }
 
 setInterval(() => {
+  if (lostSince !== null) afloat();
   if (lostSince === null && performance.now() - heardAt > SILENT_MS) down("Nothing was heard from the service.");
 }, 500);
 

@@ -54,6 +54,16 @@ function advice() {
   return noted.filter((note) => note.code === "wait_then_pull").map((note) => note.text);
 }
 
+const named = (some) => some.map((lane) => `${inkName(lane.ink)} ${lane.out.length}`).join(", ");
+
+/** Many inks are out: how many, and the worst; then the shorter list, of those that are out or of those that are not. */
+function crowd(all, out, told) {
+  const order = out.map((lane) => [worst(lane).size, lane]).sort((a, b) => b[0] - a[0]).map((pair) => pair[1]);
+  const well = all.filter((lane) => !lane.out.length), whole = !well.length;
+  return [`${told}, in ${whole ? `all ${all.length}` : `${out.length} of ${all.length}`} inks; worst: ${named(order.slice(0, 1))}.`,
+    whole ? null : well.length < out.length ? `All in: ${well.map((lane) => inkName(lane.ink)).join(", ")}.` : `Out: ${named(order)}.`];
+}
+
 function drawWord(all) {
   const reading = store.parts.reading;
   const read = all.flatMap((lane) => lane.cells.filter((cell) => cell.density !== null && cell.aim !== null));
@@ -63,7 +73,8 @@ function drawWord(all) {
   let head, lines = [];
   if (!reading || !read.length) head = "No sheet has been read in this run.";
   else if (!total) head = `All ${read.length} zones are in tolerance.`;
-  else head = `${total} of ${read.length} zones are out${out.length > FEW ? `, in ${out.length} inks` : `: ${out.map((lane) => `${inkName(lane.ink)} ${lane.out.length}`).join(", ")}`}.`;
+  else if (out.length <= FEW) head = `${total} of ${read.length} zones are out: ${named(out)}.`;
+  else [head, ...lines] = crowd(all.filter((lane) => lane.read), out, `${total} zones are out`);
   const moving = all.filter((lane) => lane.state.moving || lane.state.standing).map((lane) => inkName(lane.ink));
   if (proposals.length) {
     const { yes, stay, of, by: sheet } = prospects(all);
