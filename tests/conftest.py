@@ -1,6 +1,7 @@
 """What every test may ask for: the tools it needs, and a real broker."""
 
 import os
+import random
 import shutil
 import socket
 import subprocess
@@ -29,12 +30,15 @@ settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "steady"))
 # Debian puts daemons where an ordinary user's PATH does not look.
 TOOL_PATH = os.pathsep.join([os.environ.get("PATH", os.defpath), "/usr/sbin", "/usr/local/sbin"])
 BROKER_START_S = 10.0
+QUIET_PORTS = (12000, 32000)
+"""Below those that Linux gives to connections that go out (32768 and up)."""
 HERE = Path(__file__).resolve().parent
 LONGEST = (
     "outside/test_rig_service.py",
     "service/test_killed.py",
     "page/test_browser.py",
     "page/test_access.py",
+    "page/test_access_dialogs.py",
     "outside/test_interlock_exhaustive.py",
     "demo/test_demo.py",
     "test_proof_loop.py",
@@ -82,10 +86,13 @@ def require_tool(name: str) -> str:
 
 
 def free_port() -> int:
-    """Return a TCP port of 127.0.0.1 that nobody listened on a moment ago."""
-    with closing(socket.socket()) as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
+    """Return a TCP port of 127.0.0.1 that nobody listened on a moment ago, and that the system gives to nobody who
+    calls out: many tests run side by side."""
+    while True:
+        port = random.SystemRandom().randrange(*QUIET_PORTS)
+        with closing(socket.socket()) as probe:
+            if probe.connect_ex(("127.0.0.1", port)) != 0:
+                return port
 
 
 def _answers(port: int) -> bool:

@@ -101,8 +101,10 @@ def light(blade: str) -> Scenario:
     return MAKEREADY.model_copy(update={"units": (unit,), "job": job})
 
 
-def without_limits(unit: Unit, present: Present, influence: Array, allowed: Limits) -> Rows:
-    """Rows of which none holds anything; keys go from end to end of their travel."""
+def without_limits(unit: Unit, present: Present, influence: Array, allowed: Limits, lifting: object) -> Rows:
+    """Rows of which none holds anything; keys go from end to end of their travel. With nothing held, nothing is to be
+    lifted (``lifting``) either."""
+    assert lifting is None
     rows = limits.build(unit, replace(present, used_key_pct=(0.0,) * unit.zones), influence, allowed)
     n = unit.zones
     spans = [(key.gap_nm[0] / 1000.0, key.gap_nm[-1] / 1000.0) for key in unit.calibration.keys]

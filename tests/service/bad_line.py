@@ -31,6 +31,9 @@ class _Call:
             writer.transport.abort()
 
 
+LISTEN_S = 0.05
+
+
 class BadLine:
     """Passes on what comes to ``url``. Attributes that a test sets hold for new connections, ``silent`` and ``shut``
     for all; bytes of one connection keep their order, as TCP promises, those of two do not. ``seen`` counts.
@@ -109,6 +112,10 @@ class BadLine:
                     self.seen["bytes swallowed"] += len(data)
                     continue
                 due.put_nowait((asyncio.get_running_loop().time() + call.delay_s, data))
+        while (
+            self.silent and writer is call.writers[0]
+        ):  # a broker that gives up is not heard on a silent line either
+            await asyncio.sleep(LISTEN_S)
         due.put_nowait((0.0, b""))
         await asyncio.wait((deliver,))
 
