@@ -1,7 +1,6 @@
 """What every test may ask for: the tools it needs, and a real broker."""
 
 import os
-import random
 import shutil
 import socket
 import subprocess
@@ -12,6 +11,8 @@ from pathlib import Path
 
 import pytest
 from hypothesis import Phase, settings
+
+from inksteward.demo.broker import free_port
 
 # The same examples every time, so that a commit is green or red for everybody alike; the long tests look further.
 settings.register_profile("steady", deadline=None, print_blob=True, derandomize=True, database=None)
@@ -30,8 +31,6 @@ settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "steady"))
 # Debian puts daemons where an ordinary user's PATH does not look.
 TOOL_PATH = os.pathsep.join([os.environ.get("PATH", os.defpath), "/usr/sbin", "/usr/local/sbin"])
 BROKER_START_S = 10.0
-QUIET_PORTS = (12000, 32000)
-"""Below those that Linux gives to connections that go out (32768 and up)."""
 HERE = Path(__file__).resolve().parent
 LONGEST = (
     "outside/test_rig_service.py",
@@ -83,16 +82,6 @@ def require_tool(name: str) -> str:
     if found is None:
         pytest.skip(f"{name} is not installed")
     return found
-
-
-def free_port() -> int:
-    """Return a TCP port of 127.0.0.1 that nobody listened on a moment ago, and that the system gives to nobody who
-    calls out: many tests run side by side."""
-    while True:
-        port = random.SystemRandom().randrange(*QUIET_PORTS)
-        with closing(socket.socket()) as probe:
-            if probe.connect_ex(("127.0.0.1", port)) != 0:
-                return port
 
 
 def _answers(port: int) -> bool:

@@ -14,10 +14,10 @@ from typing import Any
 
 from inksteward.authority import Operator, Operators
 from inksteward.authority_file import OperatorsFile, save
+from inksteward.demo.broker import free_port
 from inksteward.pins import hash_pin
 from inksteward.service.app import Service
 from inksteward_simulators.scenario_forms import Scenario
-from tests.conftest import free_port
 from tests.service.bench import ANNA_PUBLIC, Shop, serving, set_up_shop
 
 PIN, OTHER_PIN = "271828", "314159"

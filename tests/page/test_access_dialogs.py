@@ -1,4 +1,4 @@
-"""Every dialog of the page, light and dark: WCAG 2.2 AA as far as axe-core judges it, and targets for gloves."""
+"""Every screen of the page, light and dark: WCAG 2.2 AA as far as axe-core judges it, and targets for gloves."""
 
 from __future__ import annotations
 
@@ -14,9 +14,9 @@ from tests.service.bench import scenario
 pytestmark = [pytest.mark.broker, pytest.mark.browser, pytest.mark.timeout(300)]
 
 
-async def test_every_dialog_is_accessible(tmp_path: Path, mosquitto: str) -> None:
-    """In no dialog, whatever it tells, light or dark, does axe-core find a violation of WCAG 2.2 AA, nor is a target
-    below 48 px.
+async def test_every_screen_is_accessible(tmp_path: Path, mosquitto: str) -> None:
+    """On no screen and in no dialog, whatever it tells, light or dark, does axe-core find a violation of WCAG 2.2 AA,
+    nor is a target below 48 px.
     """
     wrong, walked = [], []
     async with on_stage(tmp_path, mosquitto, "dialogs-1", scenario(), approval=LONG) as (at, seen):

@@ -8,10 +8,10 @@ from pathlib import Path
 
 import pytest
 
+from inksteward.demo.broker import free_port
 from inksteward.service.errors import StartError
 from inksteward.service.page.watching import MOST_BROWSERS
 from inksteward.service.starting import read
-from tests.conftest import free_port
 from tests.page.kit import Web, event, page_shop, paged, streamed
 from tests.service.bench import serving
 from tests.service.certificates import Authority

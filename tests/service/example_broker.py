@@ -17,7 +17,7 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
-from tests.conftest import free_port
+from inksteward.demo.broker import free_port
 from tests.service.bench import PATIENCE_S
 from tests.service.certificates import Authority
 from tests.service.processes import BrokerProcess

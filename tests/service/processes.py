@@ -11,7 +11,8 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from tests.conftest import free_port, require_tool
+from inksteward.demo.broker import free_port
+from tests.conftest import require_tool
 from tests.service.bench import PATIENCE_S, Shop
 
 

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 from cryptography.x509.oid import NameOID
 
-from tests.conftest import free_port
+from inksteward.demo.broker import free_port
 from tests.service.bench import PATIENCE_S
 from tests.service.certificates import HOUR, Authority
 from tests.service.example_broker import ROOT, SERVICE, ExampleBroker, Peer

@@ -6,12 +6,12 @@ from pathlib import Path
 import pytest
 
 from inksteward.config import Broker, Config, parse
+from inksteward.demo.broker import free_port
 from inksteward.events import LinkChanged
 from inksteward.ports import NotSent
 from inksteward.service.errors import CONFIGURATION, StartError
 from inksteward.service.mqtt_link import require_safe
 from inksteward.service.starting import read
-from tests.conftest import free_port
 from tests.service.bench import Shop, scenario, serving, set_up_shop, settings_of
 from tests.service.certificates import Authority
 from tests.service.listener import fence, probe

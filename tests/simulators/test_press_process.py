@@ -13,12 +13,12 @@ from typing import Any
 import aiomqtt
 import pytest
 
+from inksteward.demo.broker import free_port
 from inksteward_simulators import __main__ as command
 from inksteward_simulators import link_messages as msg
 from inksteward_simulators.link import BenchLink
 from inksteward_simulators.press.desk import PressDesk
 from inksteward_simulators.press_process import SheetClock, broker_of, counter_payload, main
-from tests.conftest import free_port
 from tests.simulators.press_forms import quiet_press
 
 COUNTER_FIELDS = {"run_id", "sheet", "speed_sph", "printing", "fountain_turning", "good", "at"}

@@ -8,11 +8,12 @@ from pathlib import Path
 
 import pytest
 
+from inksteward.demo.broker import free_port
 from inksteward_simulators.broker import Session, client_of
 from inksteward_simulators.console import link_address, low_high, new_id, say
 from inksteward_simulators.payloads import MAX_BYTES, canonical, digest_of, load_object
 from inksteward_simulators.tasks import ended, stopped, typed_lines
-from tests.conftest import free_port, require_tool
+from tests.conftest import require_tool
 from tests.drivers.bench import running
 
 

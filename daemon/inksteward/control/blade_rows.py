@@ -61,7 +61,7 @@ def _places(unit: Unit) -> _Places:
 
 
 @dataclass(frozen=True, slots=True)
-class Standing:
+class KeySpans:
     """Where the keys of a unit may really stand, arrays over zones, um: ``low`` and ``high`` at the most, play in
     percent counted where the table is steepest, and ``least`` and ``most`` at their read-back. ``play``: by how much
     more than its tip a key's farthest place may rise when it opens.
@@ -82,7 +82,7 @@ def _worst_um(places: _Places, low_um: Array, high_um: Array) -> Array:
 
 
 def gap_rows(
-    unit: Unit, gaps_um: Array, standing: Standing, keep_um: float, rescue: bool = False
+    unit: Unit, gaps_um: Array, spans: KeySpans, keep_um: float, rescue: bool = False
 ) -> tuple[Array, Array]:
     """A row for every place of the blade line, and how far its worst gap may fall, um: to ``keep_um`` at most.
 
@@ -90,7 +90,7 @@ def gap_rows(
     ``rescue``, in which no key closes, such a place may lose what the interlock lets it, down to the hard floor.
     """
     places, n = _places(unit), unit.zones
-    worst = _worst_um(places, standing.low, standing.high)
+    worst = _worst_um(places, spans.low, spans.high)
     matrix = np.zeros((worst.shape[0], 2 * n + 1))
     np.multiply(places.opening, gaps_um, out=matrix[:, :n])
     np.multiply(places.closing, gaps_um, out=matrix[:, n : 2 * n])
@@ -99,7 +99,7 @@ def gap_rows(
     least = np.where(places.reached[below], gaps_um, 0.0)
     matrix[below, n : 2 * n] = np.maximum(matrix[below, n : 2 * n], least)
     if rescue:
-        lost = RESCUE_LOSS_UM - LOSS_MARGIN_UM - np.add.reduce(places.opening * standing.play, axis=1)
+        lost = RESCUE_LOSS_UM - LOSS_MARGIN_UM - np.add.reduce(places.opening * spans.play, axis=1)
         floor_um = unit.calibration.hard_floor_nm / 1000.0 + LOSS_MARGIN_UM
         above = np.maximum(above, np.minimum(lost, worst - floor_um))
     return matrix, np.maximum(above, 0.0)
@@ -113,12 +113,12 @@ class Lifted:
     lowered_by: NDArray[np.bool_]
 
 
-def worth_lifting(unit: Unit, standing: Standing, opening_um: Array) -> Lifted | None:
+def worth_lifting(unit: Unit, spans: KeySpans, opening_um: Array) -> Lifted | None:
     """The place below the least gap that keys opened by so much would lift the most; None where none is below it, or
     none would be lifted by any of them.
     """
     places = _places(unit)
-    worst = _worst_um(places, standing.least, standing.most)
+    worst = _worst_um(places, spans.least, spans.most)
     below = worst < unit.calibration.limit_nm / 1000.0 - LOSS_MARGIN_UM
     lift = np.where(below, np.add.reduce(places.closing * opening_um, axis=1), 0.0)
     best = int(np.argmax(lift))

@@ -18,7 +18,7 @@ from inksteward.control.numerics import Array, exp, ln
 from inksteward.control.pi import Error, settled_wish, significant, wish
 from inksteward.control.plant import product
 from inksteward.control.qp import NoSolution, Objective, Solution, solve
-from inksteward.control.rescue import lifts, to_lift
+from inksteward.control.rescue import lifts, to_lift, waiting
 from inksteward.control.rows import LEAST_SWEEP_PCT, rows_of, sweep_of
 from inksteward.control.situation import Forecast, LeftAlone, Remark, Situation, Worked
 from inksteward.control.sweep import common, sweep_needed, sweep_range_of
@@ -268,7 +268,7 @@ def _worked(
         without = _solve(situation, replace(plan, sweep=(at, at)), influence)
     rows, dropped = rows_of(situation, view, plan.want, solution, without, sweep)
     if plan.lifting is not None:
-        dropped = tuple(words.after_lift(situation, view, item.zone - 1) for item in dropped)
+        dropped = waiting(situation, view, dropped)
     moved, ends = {row.zone for row in rows}, _at_ends(situation, view, remarks)
     told = [item for item in (*left, *dropped) if item.zone not in ends]
     said = [item for item in (*told, *ends.values()) if item.zone not in moved]

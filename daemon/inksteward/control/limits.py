@@ -14,7 +14,7 @@ from functools import lru_cache
 import numpy as np
 
 from inksteward.contract.codes import LimitCode
-from inksteward.control.blade_rows import Lifted, Standing, adjacent_rows, gap_rows, worth_lifting
+from inksteward.control.blade_rows import KeySpans, Lifted, adjacent_rows, gap_rows, worth_lifting
 from inksteward.control.gaps import tables
 from inksteward.control.numerics import Array, exp, ln
 from inksteward.control.plant import product
@@ -89,14 +89,14 @@ class _Reach:
     """What the keys' tables say of the stretches that each key can reach; arrays over zones.
 
     ``up_um``, ``down_um`` (bounds x zones): how far each bound lets a key open and close, in the order of RISES and
-    FALLS. ``standing``: where a key may really stand at its read-back, drive play included: play in percent is more
+    FALLS. ``spans``: where a key may really stand at its read-back, drive play included: play in percent is more
     um where the table is steep, so the steepest stretch counts. ``steepest``, ``flattest_up``, ``flattest_down``:
     slopes within a step, um per percent.
     """
 
     up_um: Array
     down_um: Array
-    standing: Standing
+    spans: KeySpans
     steepest: Array
     flattest_up: Array
     flattest_down: Array
@@ -121,7 +121,7 @@ def _reach(unit: Unit, present: Present, limits: Limits) -> _Reach:
     return _Reach(
         up_um=np.array((opened, step_up, left_up)) - gap,
         down_um=gap - np.array((closed, step_down, left_down, floor)),
-        standing=Standing(
+        spans=KeySpans(
             low=here - below * greatest[0],
             high=here + above * greatest[1],
             least=lowest,
@@ -154,13 +154,13 @@ def room_of(unit: Unit, present: Present, limits: Limits) -> Room:
 
 def lifted(unit: Unit, present: Present, limits: Limits, opening_um: Array) -> Lifted | None:
     """The place that a rescue would lift, see worth_lifting."""
-    return worth_lifting(unit, _reach(unit, present, limits).standing, opening_um)
+    return worth_lifting(unit, _reach(unit, present, limits).spans, opening_um)
 
 
 def _blade_rows(unit: Unit, present: Present, reach: _Reach, limits: Limits, rescue: bool) -> list[_Block]:
     """Least gap along the blade line; on a spring blade also the difference of neighbours."""
     keep_um = unit.calibration.limit_nm / 1000.0 + MARGIN_UM
-    matrix, room = gap_rows(unit, present.gaps_um, reach.standing, keep_um, rescue)
+    matrix, room = gap_rows(unit, present.gaps_um, reach.spans, keep_um, rescue)
     blocks = [_at_most(matrix, room, LimitCode.MIN_GAP)]
     if unit.blade is BladeKind.SPRING:
         matrix, room = adjacent_rows(present.gaps_um, limits.adjacent_um)

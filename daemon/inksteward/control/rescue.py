@@ -11,20 +11,21 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from inksteward.contract.codes import LimitCode
+from inksteward.contract.codes import LeftCode, LimitCode
+from inksteward.control import words
 from inksteward.control.blade_rows import Lifted
-from inksteward.control.limits import LEAST_MOVE_PCT, lifted
+from inksteward.control.limits import lifted
 from inksteward.control.numerics import Array
 from inksteward.control.qp import Solution
 from inksteward.control.rows import targets_of
-from inksteward.control.situation import Forecast, Situation
+from inksteward.control.situation import Forecast, LeftAlone, Situation
 from inksteward.model import BladeKind
 
 HELD_SHARE = 0.5
 """A key that may make less than this share of its opening is held shut."""
 
 
-def held_shut(situation: Situation, view: Forecast, solution: Solution, want: Array) -> list[int]:
+def _held_shut(situation: Situation, view: Forecast, solution: Solution, want: Array) -> list[int]:
     """Zones that settle too light and whose keys the blade's least gap keeps from opening."""
     return [
         i
@@ -43,7 +44,7 @@ def to_lift(
     more zones wait for a key to close, which a rescue may not do."""
     if situation.unit.blade is not BladeKind.SPRING:
         return None
-    held = held_shut(situation, view, solution, want)
+    held = _held_shut(situation, view, solution, want)
     closing = [
         i
         for i in range(situation.unit.zones)
@@ -56,9 +57,16 @@ def to_lift(
 
 
 def lifts(situation: Situation, solution: Solution, lifting: Lifted) -> bool:
-    """Whether a key that lifts the place moves by a whole step."""
-    targets = targets_of(situation, solution)
-    return any(
-        bool(lifting.by[i]) and targets[i] - at >= LEAST_MOVE_PCT / 2.0
-        for i, at in enumerate(situation.present.opening_pct)
+    """Whether a key that lifts the place moves by enough to be proposed."""
+    moves = zip(
+        lifting.by.tolist(), targets_of(situation, solution), situation.present.opening_pct, strict=True
+    )
+    return any(by and to > round(at, 3) for by, to, at in moves)
+
+
+def waiting(situation: Situation, view: Forecast, left: tuple[LeftAlone, ...]) -> tuple[LeftAlone, ...]:
+    """What is said of the keys that a rescue holds back: they wait for it."""
+    return tuple(
+        words.after_lift(situation, view, item.zone - 1) if item.code is LeftCode.HELD_BACK else item
+        for item in left
     )

@@ -76,24 +76,27 @@ def left(situation: Situation, view: Forecast, zone: int, code: LeftCode) -> Lef
     return LeftAlone(zone + 1, code, text)
 
 
+def _held_back(situation: Situation, view: Forecast, zone: int, why: str) -> LeftAlone:
+    settles = f"{_reads(situation, zone)}, settles at {view.settled_density[zone]:.2f}"
+    return LeftAlone(zone + 1, LeftCode.HELD_BACK, f"{settles}, aim {situation.aim[zone]:.2f}: {why}")
+
+
 def held_shut(situation: Situation, view: Forecast, zone: int) -> LeftAlone:
     """Why a key stays that should open: under a blade of one piece that lowers a place farther off a little."""
-    settles = f"{_reads(situation, zone)}, settles at {view.settled_density[zone]:.2f}"
-    text = (
-        f"{settles}, aim {situation.aim[zone]:.2f}: opening this key lowers a place beside it that may be at the "
-        "minimum gap already; open the keys around it together at the press itself, a little, then scan again"
+    why = (
+        "opening this key lowers a place beside it that may be at the minimum gap already; open the keys around it "
+        "together at the press itself, a little, then scan again"
     )
-    return LeftAlone(zone + 1, LeftCode.HELD_BACK, text)
+    return _held_back(situation, view, zone, why)
 
 
 def after_lift(situation: Situation, view: Forecast, zone: int) -> LeftAlone:
     """Why a key waits while others bring the blade away from the roller."""
-    settles = f"{_reads(situation, zone)}, settles at {view.settled_density[zone]:.2f}"
-    text = (
-        f"{settles}, aim {situation.aim[zone]:.2f}: the blade may be at the minimum gap; it is lifted first, a "
-        "little, by the keys that open, and none closes; this key follows"
+    why = (
+        "the blade may be at the minimum gap; it is lifted first, a little, by the keys that open, and none closes; "
+        "this key follows"
     )
-    return LeftAlone(zone + 1, LeftCode.HELD_BACK, text)
+    return _held_back(situation, view, zone, why)
 
 
 def sweep(from_pct: float, to_pct: float, tight: bool) -> str:

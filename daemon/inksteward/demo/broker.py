@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import os
+import random
 import shutil
 import socket
 from collections.abc import AsyncIterator
@@ -13,6 +15,8 @@ from pathlib import Path
 from inksteward.demo.plan import DemoError
 
 START_S = 10.0
+QUIET_PORTS = (12000, 32000)
+"""Below those that Linux gives to connections that go out (32768 and up)."""
 _EMBEDDED = """
 id = 0
 [router]
@@ -34,10 +38,12 @@ dynamic_filters = true
 
 
 def free_port() -> int:
-    """A loopback port that is free now."""
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
+    """A loopback port that is free now, and that the system gives to nobody who calls out before it is used."""
+    while True:
+        port = random.SystemRandom().randrange(*QUIET_PORTS)
+        with contextlib.suppress(OSError), socket.socket() as probe:
+            probe.bind(("127.0.0.1", port))
+            return port
 
 
 async def answers(port: int) -> bool:

@@ -1,5 +1,5 @@
 // The aims of an ink: one for every zone, or one for each. What is typed stays until it is set or taken back.
-import { by, deed, el, fill } from "./dom.js";
+import { by, deed, el, fill, part } from "./dom.js";
 import { store } from "./link.js";
 import { D, many, ranges } from "./words.js";
 import { now, pressUnit, unitNames } from "./facts.js";
@@ -19,7 +19,7 @@ export function aims(choice) {
   choice.onchange = () => { unit = choice.value; tell([]); drawAims(); };
   drawn = null;
   fields = new Map();
-  return el("section", { "aria-label": "Aims" }, el("h3", { text: "Aims" }),
+  return part("Aims",
     el("div", { class: "row" }, choice, el("label", {}, "aim ", field("all", "Aim in D", { "data-key": "aim" })),
       el("label", {}, "± ", field("tolerance", "Tolerance in D, either side", { "data-key": "tolerance", min: 0.01, max: 0.5 })),
       deed("Set for every zone", setAll, { "data-key": "set-aim" })),

@@ -1,5 +1,5 @@
 // Everything else that an operator does: hold, OK sheet, aims, events, hand readings; and the record.
-import { by, deed, el, fill, keep } from "./dom.js";
+import { by, deed, el, fill, keep, part } from "./dom.js";
 import { store } from "./link.js";
 import { count, inkName, many, outcome, pct } from "./words.js";
 import { keysMoved, lanes, now, pressUnit, unitNames } from "./facts.js";
@@ -63,8 +63,6 @@ export function drawBook() {
   keep(by("book-record"), store.parts.outcomes, record);
   drawAims();
 }
-
-const part = (title, ...children) => el("section", { "aria-label": title }, el("h3", { text: title }), ...children);
 
 function waste() {
   const row = store.parts.waste ?? {};

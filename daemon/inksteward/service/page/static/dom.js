@@ -61,11 +61,17 @@ export function deedsFollow() {
   for (const each of document.querySelectorAll("[data-deed]")) each.disabled = lost() || each.dataset.deed === "off";
 }
 
+/** The dialog that lies on top, if one is open. */
+export const openDialog = () => [...document.querySelectorAll("dialog[open]")].at(-1);
+
+/** A section under a heading of its own. */
+export const part = (title, ...children) => el("section", { "aria-label": title }, el("h3", { text: title }), ...children);
+
 let fading = 0, line = null;
 /** A line for a few seconds, read out as well; in the dialog that is open, since what lies beneath one is out of reach. */
 export function say(text, bad = false) {
   line ??= by("say");
-  const home = [...document.querySelectorAll("dialog[open]")].at(-1) ?? document.body;
+  const home = openDialog() ?? document.body;
   if (line.parentNode !== home) home.append(line);
   line.textContent = text;
   line.classList.toggle("bad", bad);

@@ -1,5 +1,5 @@
 // The stream from the service, and what is sent to it. Nothing heard for 3.5 s: the connection counts as lost.
-import { by, deedsFollow } from "./dom.js";
+import { by, deedsFollow, openDialog } from "./dom.js";
 
 const SILENT_MS = 3500, AGAIN_MS = 1500;
 export const store = { parts: {}, me: null, clockOffset: 0 };
@@ -62,7 +62,7 @@ function up() {
 const banner = by("lost");
 /** Across the top of what is in reach: of the page, or of the dialog that is open. */
 function afloat() {
-  const dialog = [...document.querySelectorAll("dialog[open]")].at(-1);
+  const dialog = openDialog();
   if (dialog ? banner.parentNode === dialog : banner.parentNode === document.body) return;
   if (dialog) dialog.prepend(banner); else document.querySelector(".skip").after(banner);
 }
