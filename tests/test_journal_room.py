@@ -78,6 +78,30 @@ def test_full_file_releases_the_reserve_once(tmp_path: Path) -> None:
         assert journal.head.seq == 2
 
 
+def test_only_a_row_releases_the_reserve(tmp_path: Path) -> None:
+    """An acknowledgement, a signature or a next file that finds no room leaves the reserve: or it would be used up
+    before the first row that is not stored says that the disk is full.
+    """
+    with made(tmp_path / "a.journal") as journal:
+        run(journal, [Ticked()])
+        journal.append(journal.next_stamp(9, 9), Ticked(), EFFECTS * 1000)
+        pages = journal._db.execute("PRAGMA page_count").fetchone()[0]
+        journal._db.execute(f"PRAGMA max_page_count = {pages}")
+        for store in (
+            lambda: journal.ack_all((3, n) for n in range(len(EFFECTS) * 1000)),
+            lambda: journal.append_checkpoint(lambda _: "x" * 50_000),
+        ):
+            with pytest.raises(JournalFull, match="not stored: the disk is full; make room") as caught:
+                store()
+            assert not caught.value.reserve_released
+        with no_file_longer_than(4096), pytest.raises(JournalError, match="the journal was not made"):
+            journal.succeed(tmp_path / "b.journal")
+        assert journal.reserve_held
+        with pytest.raises(JournalFull, match="the reserve was released") as caught:
+            journal.append(journal.next_stamp(10, 10), Ticked(), EFFECTS * 1000)
+        assert caught.value.reserve_released
+
+
 @contextmanager
 def no_file_longer_than(size: int) -> Iterator[None]:
     """Make the kernel refuse to write behind ``size`` bytes, as a failing disk would."""

@@ -149,7 +149,7 @@ class Journal:
             except CodecError as error:
                 raise JournalError(f"row {stamp.seq} cannot be written: {error}") from error
             own = chain_hash(stamp, kind, body, bodies)
-            with self._transaction(f"row {stamp.seq} was not stored") as db:
+            with self._transaction(f"row {stamp.seq} was not stored", self._hold) as db:
                 db.execute(
                     "INSERT INTO event VALUES (?, ?, ?, ?, ?, ?, ?)",
                     (stamp.seq, stamp.mono_ns, stamp.wall_ms, kind, body.decode(), self._head.hash, own),
@@ -215,7 +215,7 @@ class Journal:
                 raise JournalError(f"{path}: the next journal belongs into {self.path.parent}")
             if self._hold is None:
                 raise JournalError(f"{self.path}: closed or succeeded already")
-            make_file(path, self._head.hash, self._hold)
+            make_file(path, self._head.hash, None)
             following = type(self)(path, self._hold)
             self._hold = None
             self.close()
@@ -263,7 +263,10 @@ class Journal:
                 raise JournalError(f"row 1 must be Started with prev_head {before}")
 
     @contextmanager
-    def _transaction(self, doing: str) -> Iterator[sqlite3.Connection]:
+    def _transaction(self, doing: str, reserve: DirectoryHold | None = None) -> Iterator[sqlite3.Connection]:
+        """Without room ``reserve`` is given back: for rows alone, or it would be gone before the first row that
+        cannot be stored says that the disk is full.
+        """
         if self._unusable is not None:
             raise JournalError(f"{doing}: the journal must be opened anew ({self._unusable})")
         try:
@@ -277,4 +280,4 @@ class Journal:
         except DAMAGE as error:
             if not leaves_usable(error):
                 self._unusable = str(error)
-            raise typed_error(error, doing, self._hold) from error
+            raise typed_error(error, doing, reserve) from error

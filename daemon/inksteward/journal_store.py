@@ -27,11 +27,11 @@ _USABLE_AFTER = (sqlite3.SQLITE_FULL, sqlite3.SQLITE_BUSY, sqlite3.SQLITE_CONSTR
 _NO_ROOM = (sqlite3.SQLITE_FULL, sqlite3.SQLITE_IOERR)  # the latter when the shared index finds no room
 
 
-def make_file(path: Path, prev_head: str | None, hold: DirectoryHold) -> None:
+def make_file(path: Path, prev_head: str | None, hold: DirectoryHold | None) -> None:
     """Make an empty journal file under a name that does not exist yet; a crash leaves none or a whole one.
 
-    Raises JournalFull without room, JournalError for a bad ``prev_head``, a taken name or a directory that
-    cannot be used.
+    Raises JournalFull without room (``hold`` gives its reserve back then), JournalError for a bad ``prev_head``,
+    a taken name or a directory that cannot be used.
     """
     if prev_head is not None and not HASH.fullmatch(prev_head):
         raise JournalError(f"prev_head {prev_head!r}: expected 64 lower-case hexadecimal digits")
@@ -146,5 +146,7 @@ def typed_error(error: Exception, doing: str, hold: DirectoryHold | None) -> Jou
     if _primary(error) != sqlite3.SQLITE_FULL:
         return JournalError(f"{doing}: {error}")
     released = hold is not None and hold.release_reserve()
-    rest = "the reserve was released, stop and make room" if released else "no reserve is left, make room"
+    rest = "make room"
+    if hold is not None:
+        rest = "the reserve was released, stop and make room" if released else "no reserve is left, make room"
     return JournalFull(f"{doing}: the disk is full; {rest}", reserve_released=released)

@@ -39,6 +39,7 @@ FAULT_TOLD_EVERY_S = 10.0
 LAST_WORDS_S = 2.0
 CANCEL_AGAIN_S = 1.0
 NEW_FILE_AGAIN_NS = 60 * 10**9
+NO_RESERVE = "no disk space could be held in reserve: make room on its disk"
 
 
 class Service:
@@ -54,6 +55,7 @@ class Service:
         self.stop = asyncio.Event()
         self._log = log_of("service")
         self._faulty = asyncio.Event()
+        self._reserve_told = False
 
     def open(self) -> None:
         """Open the record and put the parts together. Raises StartError."""
@@ -116,9 +118,7 @@ class Service:
             await self.record.close()
             raise StartError(str(error)) from error
         self._valid = self.config.calibration_valid(self.clock.today())
-        if not self.record.reserve_held:
-            text = "no disk space could be held in reserve: make room on its disk"
-            await self.consumer.take(LinkChanged("journal", False, text))
+        await self._tell_reserve()
         consuming = asyncio.create_task(self.consumer.run(), name="consumer")
         publishing = self._tasks(self.publisher.run(), self.link.run(self.intake.receive))
         working = self._tasks(
@@ -194,6 +194,7 @@ class Service:
             self.page.stepped(event)
         if isinstance(event, Started):
             return
+        await self._tell_reserve()
         today = self.clock.today()
         label = files.label(self.config, self.consumer.state, today)
         if label != self._label and self.clock.mono_ns() >= self._not_before_ns:
@@ -201,6 +202,14 @@ class Service:
             await self._next_file(label)
         if isinstance(event, Ticked) and self.config.calibration_valid(today) != self._valid:
             await self._start_anew()
+
+    async def _tell_reserve(self) -> None:
+        """Say once that there is no room for last words: at a start, or since opening a file took it."""
+        if self._reserve_told or self.record.reserve_held:
+            return
+        self._reserve_told = True
+        with contextlib.suppress(NotAccepted):  # latched and told already
+            await self.consumer.take(LinkChanged("journal", False, NO_RESERVE))
 
     async def _next_file(self, label: str) -> None:
         """Begin it, but not before everything of the present file was sent: only the last files are looked through
