@@ -24,9 +24,10 @@ def small(name: str = "makeready", units: int = 2, zones: int = 12) -> Scenario:
 
 
 class Floor(Loop):
-    """``reversed_strip``: the instrument starts from the other end; ``settle`` lets films settle with no scans."""
+    """``reversed_strip``: the instrument starts from the other end; ``attended``: somebody acknowledges alarms."""
 
     reversed_strip = False
+    attended = False
 
     def receive(self, topic: str, payload: dict[str, Any]) -> None:
         """Labels stay in their places, what was read runs the other way."""

@@ -44,7 +44,7 @@ def test_a_makeready_reaches_tolerance(name: str, seed: int) -> None:
 
 def test_a_stuck_key_fails_its_move_and_is_not_moved_again() -> None:
     """A key that does not turn fails its move by read-back; its unit gets nothing until somebody acknowledges, the
-    other unit goes on."""
+    other unit goes on. From then on the key is left alone and named, and the keys beside it bring the unit right."""
     loop = Floor(small(), seed=20)
     loop.fault(FaultKind.STUCK, "u1", 6)
     loop.run(400)
@@ -62,9 +62,14 @@ def test_a_stuck_key_fails_its_move_and_is_not_moved_again() -> None:
         "unit": "u1",
     }
     loop.receive("request", request)
-    loop.run(100)
-    again = [proposal for proposal in loop.ledger.proposals if proposal["unit"] == "u1"]
+    asked = len(loop.ledger.proposals)
+    loop.run(800)
+    again = [proposal for proposal in loop.ledger.proposals[asked:] if proposal["unit"] == "u1"]
     assert len(again) > 1
+    assert all(row["zone"] != 6 for proposal in again for row in proposal["moves"])
+    assert [note["zones"] for note in again[0]["notes"] if note["code"] == "zone_does_not_answer"] == [[6]]
+    assert loop.wrong_of("u1") == []
+    assert len([outcome for outcome in loop.ledger.outcomes if outcome["result"] == "failed"]) == 1
     assert every_proposal_ended_once(loop)
 
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 import json
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -67,7 +68,9 @@ class Ledger:
 
 
 class Loop:
-    """One press, one core, one operator."""
+    """One press, one core, one operator who decides on everything and, where ``attended``, acknowledges alarms."""
+
+    attended = True
 
     def __init__(
         self,
@@ -85,6 +88,7 @@ class Loop:
         people = people_of(scenario, seed, self.pace)
         self.hands = None if people is None else Hands(people, self.press)
         self.people = people if decide is None else None
+        self.attended = self.attended and decide is None
         self.strip = Strip(scenario, self.press, seed)
         self.state: State = initial()
         self.ledger = Ledger()
@@ -151,6 +155,8 @@ class Loop:
                 self.ledger.proposals.append(data)
                 self.tally.proposals += 1
                 self._ask(data)
+            if effect.topic == "alarm" and self.attended:
+                self._later(self.pace.approval_delay, partial(self.acknowledge, data))
 
     def _later(self, sheets: int, action: Callable[[], None]) -> None:
         self._due.append((self.press.sheet + sheets, action))
@@ -162,6 +168,18 @@ class Loop:
             return
         fate = self.people.fate(proposal["unit"], proposal["sheet"])
         self._later(fate.sheets, lambda: self._answered(proposal, verdict_of(fate, proposal)))
+
+    def acknowledge(self, told: dict[str, Any]) -> None:
+        """Somebody has looked at what these alarms say: those that stay until then end, if they stand still."""
+        for alarm in told["alarms"]:
+            if alarm["latched"] and any(alarm["code"] == row.code for row in self.state.alarms):
+                request = {
+                    "request_id": f"r-{self._seq}",
+                    "kind": "acknowledge",
+                    "operator": "op-anna",
+                    "code": alarm["code"],
+                }
+                self.receive("request", request | ({} if alarm["unit"] is None else {"unit": alarm["unit"]}))
 
     def _answered(self, proposal: dict[str, Any], verdict: dict[str, Any]) -> None:
         """Decide; what is refused with moves left out, and still stands, is approved whole."""

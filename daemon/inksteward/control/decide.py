@@ -233,7 +233,8 @@ def _plan(situation: Situation, view: Forecast, act: NDArray[np.bool_], influenc
         late=np.array(view.late),
     )
     gain = np.array(situation.reversal_gain)
-    usable = np.array(situation.read) & np.array(situation.on_sheet) & ~np.array(situation.silent)
+    idle = np.array(situation.silent) | np.array(situation.stuck)
+    usable = np.array(situation.read) & np.array(situation.on_sheet) & ~idle
     weight = np.where(np.array(situation.read) & np.array(situation.on_sheet), 1.0, 0.0)
     factor = common(situation, settled_wish(error, act, gain), act)
     if factor is not None:

@@ -50,6 +50,8 @@ def _change_pct(situation: Situation, solution: Solution, zone: int) -> float:
 
 def _still(situation: Situation, view: Forecast, solution: Solution, zone: int, *, opens: bool) -> LeftAlone:
     """Why a key that was wanted to move does not: its move is finer than the drive's steps, or it is held back."""
+    if situation.stuck[zone]:
+        return words.stuck(situation, view, zone)
     if opens and LimitCode.MIN_GAP in solution.tight[zone]:
         return words.held_shut(situation, view, zone)
     fine = 0.0 < abs(_change_pct(situation, solution, zone)) < situation.unit.resolution_pct - HAIR_PCT

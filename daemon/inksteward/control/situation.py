@@ -20,6 +20,7 @@ class Situation:
     ``aim``, ``low``, ``high``: densities, D. ``measured``: density of this scan or None. ``read``: zones that
     were read, or lie between read ones. ``extreme``: NOT_INKED or SATURATED where that is why a zone has no
     density. ``on_sheet``: zones that the sheet covers. ``silent``: zones that did not answer executed moves.
+    ``stuck``: keys that by their read-back did not move when they were told to.
     ``reversal_gain``: 1, or a half for each zone that keeps being reversed. ``history``: feed from the estimate's
     sheet on. Sheets: ``sheet_now``, expected ``approval_sheets`` until a proposal is carried out,
     ``interval_sheets`` between scans.
@@ -40,6 +41,7 @@ class Situation:
     extreme: tuple[SetAside | None, ...]
     on_sheet: tuple[bool, ...]
     silent: tuple[bool, ...]
+    stuck: tuple[bool, ...]
     reversal_gain: tuple[float, ...]
     sheet_now: float
     approval_sheets: float

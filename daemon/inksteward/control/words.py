@@ -90,6 +90,13 @@ def held_shut(situation: Situation, view: Forecast, zone: int) -> LeftAlone:
     return _held_back(situation, view, zone, why)
 
 
+def stuck(situation: Situation, view: Forecast, zone: int) -> LeftAlone:
+    """Why a key is left alone that did not move when it was told to."""
+    return _held_back(
+        situation, view, zone, "its key did not move when told to; the keys beside it do what they can"
+    )
+
+
 def after_lift(situation: Situation, view: Forecast, zone: int) -> LeftAlone:
     """Why a key waits while others bring the blade away from the roller."""
     why = (

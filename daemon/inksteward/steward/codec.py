@@ -127,20 +127,27 @@ UNPINNED = frozenset({"answers", "ended", "settings", "config", "job", "operator
 """Members that follow from events and effects alone; the journal holds those byte by byte already."""
 
 
+@cache
+def _pinned(form: type) -> tuple[tuple[str, bytes], ...]:
+    """Members of a dataclass that the digest covers, with the bytes of their names; none of anything else."""
+    if not is_dataclass(form):
+        return ()
+    return tuple((item.name, item.name.encode()) for item in fields(form) if item.name not in UNPINNED)
+
+
 def _pin(value: Any, into: Any) -> None:
     """Feed a value to a hash: doubles as their bytes, everything else as text with its separators."""
     if isinstance(value, np.ndarray):
         into.update(np.ascontiguousarray(value, dtype="<f8").tobytes())
-    elif is_dataclass(value) and not isinstance(value, type):
-        for item in fields(value):
-            if item.name not in UNPINNED:
-                into.update(item.name.encode())
-                _pin(getattr(value, item.name), into)
+    elif members := _pinned(value.__class__):
+        for name, said in members:
+            into.update(said)
+            _pin(getattr(value, name), into)
     elif isinstance(value, dict):
         for name, item in value.items():
             into.update(str(name).encode())
             _pin(item, into)
-    elif isinstance(value, tuple) and value and is_dataclass(value[0]):
+    elif isinstance(value, tuple) and value and _pinned(value[0].__class__):
         for item in value:
             _pin(item, into)
     else:

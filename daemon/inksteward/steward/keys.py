@@ -25,6 +25,8 @@ from inksteward.steward.turn import Turn
 from inksteward.steward.watching import add_trials, under_new_sweep
 
 CONFIRM_TOL_PCT = 0.5
+MOVED_SHARE = 0.5
+"""A key that went less than this share of its way counts as stuck (common practice, no source)."""
 TURNS_KEPT = 6
 
 
@@ -64,7 +66,7 @@ def on_position(turn: Turn, event: Received, name: str) -> None:
         if before.order is not None and not before.order.in_order:
             turn.put(replace(before, position=replace(before.position or position, live=False)))
             return
-    turn.put(_fed(turn, unit, replace(before, position=position), before.position, data.sheet))
+    turn.put(_fed(turn, unit, _freed(replace(before, position=position)), before.position, data.sheet))
     _alarms(turn, unit, position)
     _by_hand(turn, unit)
     _confirm(turn, unit)
@@ -202,10 +204,38 @@ def _confirm(turn: Turn, unit: Unit) -> None:
         return
     off = _off_target(unit, pending, position)
     if off:
+        turn.put(replace(state, stuck=_stuck(state.stuck, off, pending, position)))
         places = ", ".join("sweep" if zone == SWEEP else f"zone {zone}" for zone in off)
         failed(turn, unit.unit, f"not where they should be after the move: {places}")
         return
     _moved(turn, unit, state, pending)
+
+
+def _stuck(
+    known: tuple[tuple[int, float], ...], off: list[int], pending: Pending, position: Position
+) -> tuple[tuple[int, float], ...]:
+    """Keys that stayed where they were, besides those known: what went less than half of its way did not move."""
+    found = dict(known)
+    for row in pending.command["targets"]:
+        value = position.opening_pct[row["zone"] - 1]
+        if row["zone"] not in off or value is None:
+            continue
+        if abs(value - row["from_pct"]) < abs(row["to_pct"] - row["from_pct"]) * MOVED_SHARE:
+            found[row["zone"] - 1] = value
+    return tuple(sorted(found.items()))
+
+
+def _freed(state: UnitState) -> UnitState:
+    """A key whose read-back has moved, whoever moved it, is stuck no more; one that is not known still is."""
+    if not state.stuck or state.position is None:
+        return state
+    there = state.position.opening_pct
+    kept = []
+    for zone, stayed in state.stuck:
+        now = there[zone]
+        if now is None or abs(now - stayed) <= CONFIRM_TOL_PCT:
+            kept.append((zone, stayed))
+    return replace(state, stuck=tuple(kept))
 
 
 def _moved(turn: Turn, unit: Unit, state: UnitState, pending: Pending) -> None:

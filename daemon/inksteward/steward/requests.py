@@ -174,7 +174,7 @@ def _event(turn: Turn, run: Run, request: Request) -> list[FieldError]:
             continue
         if state.estimate is not None and state.ink is not None:
             estimate = loosen(state.estimate, state.ink)
-            turn.put(replace(state, estimate=estimate, silent=(0,) * estimate.zones, trials=()))
+            turn.put(replace(state, estimate=estimate, silent=(0,) * estimate.zones, stuck=(), trials=()))
         lapse(turn, name, Lapse.RUN_CHANGED)
     return []
 

@@ -103,6 +103,7 @@ class UnitState:
 
     ``travel``: (sheet, zone index, percent) of movements of the last 1,000 sheets. ``turns``: last directions
     of executed moves per zone, +1 or -1. ``silent``: times in a row that a zone did not answer its move.
+    ``stuck``: keys that did not move when they were told to, zone index and the percent where they stayed.
     ``worked``: what the control law last worked out, unrounded. ``bridged``: zones that the scan before could
     only interpolate. ``booked_pct``, ``booked_sweep_pct``: where keys and sweep stood when their movement was
     last booked as travel and feed. ``order``: what the numbers of the live positions say of their order.
@@ -129,6 +130,7 @@ class UnitState:
     trials: tuple[Trial, ...] = ()
     film_before: Array | None = None
     silent: tuple[int, ...] = ()
+    stuck: tuple[tuple[int, float], ...] = ()
     suspended: str | None = None
     unresolved: tuple[Unresolved, ...] = ()
     bridged: tuple[bool, ...] = ()

@@ -126,6 +126,17 @@ def told_of_moves(situation: Situation) -> list[Remark]:
                 "check key, blade and ink there, then send an event (blade): they are tried again",
             )
         )
+    stuck = tuple(zone + 1 for zone, flag in enumerate(situation.stuck) if flag)
+    if stuck:
+        remarks.append(
+            Remark(
+                NoteCode.NO_RESPONSE,
+                stuck,
+                f"{'the key of zone' if len(stuck) == 1 else 'the keys of zones'} {_numbers(stuck)} did not move when "
+                f"told to and {'is' if len(stuck) == 1 else 'are'} left alone; the keys beside do what they can",
+                "free the key at the press; once its read-back has moved, or after an event (blade), it is used again",
+            )
+        )
     halved = tuple(zone + 1 for zone, gain in enumerate(situation.reversal_gain) if gain < 1.0)
     if halved:
         remarks.append(

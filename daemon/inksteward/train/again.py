@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from statistics import median
 from typing import Any
 
@@ -43,7 +42,7 @@ def approved_at_once(scenario: Scenario, seed: int, printed: int, delay: int) ->
         samples.append(Sample(sheet, _out(loop)))
         rows += [Row(sheet, "outcome", each) for each in loop.ledger.outcomes[heard["outcome"] :]]
         for each in loop.ledger.alarms[heard["alarm"] :]:
-            _acknowledge(loop, each)
+            loop.acknowledge(each)
         heard = {"outcome": len(loop.ledger.outcomes), "alarm": len(loop.ledger.alarms)}
     return Run(tuple(rows), tuple(samples))
 
@@ -57,15 +56,3 @@ def _out(loop: Loop) -> dict[str, int]:
         )
         for unit in loop.scenario.units
     }
-
-
-def _acknowledge(loop: Loop, told: dict[str, Any]) -> None:
-    for number, alarm in enumerate(told["alarms"]):
-        if alarm["latched"]:
-            request = {
-                "request_id": f"r-{loop.press.sheet}-{number}-{json.dumps(alarm['unit'])[1:-1]}",
-                "kind": "acknowledge",
-                "operator": "op-anna",
-                "code": alarm["code"],
-            }
-            loop.receive("request", request | ({} if alarm["unit"] is None else {"unit": alarm["unit"]}))
