@@ -140,7 +140,7 @@ def test_limits_and_interlock_prevent_contacts(blade: str, monkeypatch: pytest.M
     """On seeds on which the press records contacts without limits and interlock, it records none with them."""
     kept = [contacts(blade, seed) for seed in SEEDS]
     assert kept == [0] * len(SEEDS)
-    monkeypatch.setattr("inksteward.control.decide.build", without_limits)
+    monkeypatch.setattr("inksteward.control.plan.build", without_limits)
     for name, module in list(sys.modules.items()):
         if name.startswith("inksteward.steward.") and hasattr(module, "permit"):
             monkeypatch.setattr(module, "permit", always)

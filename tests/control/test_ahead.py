@@ -11,11 +11,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from inksteward.control.ahead import best_sweep, lag_at
-from inksteward.control.decide import influence_of
 from inksteward.control.film import film
 from inksteward.control.forecast import forecast
 from inksteward.control.limits import floor_um, room_of
 from inksteward.control.pi import Error
+from inksteward.control.plan import influence_of
 from inksteward.control.plant import plant
 from inksteward.control.rows import LEAST_SWEEP_PCT
 from inksteward.control.situation import Situation
@@ -102,6 +102,14 @@ def test_empty_rollers_fill_sooner_with_more_sweep() -> None:
     assert filling[0] > 40.0
     assert filling == sorted(filling, reverse=True)
     assert filling[-1] == 40.0
+
+
+@pytest.mark.parametrize("swept", [-1, 0, 1])
+def test_a_sweep_that_turns_round_must_save_more(swept: int) -> None:
+    """What is worth a move of the sweep the same way, or a first one, is not always worth turning it round; what saves
+    enough is."""
+    assert (chosen(at_floor(0.2, swept=swept)) < 40.0) is (swept <= 0)
+    assert chosen(at_floor(0.4, swept=swept)) < 40.0
 
 
 def test_zones_that_are_not_judged_do_not_count() -> None:

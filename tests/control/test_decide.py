@@ -8,14 +8,13 @@ import pytest
 
 from inksteward.config import ControlSettings
 from inksteward.contract.codes import LeftCode, LimitCode, NoProposal, NoteCode
-from inksteward.control import decide
+from inksteward.control import plan
 from inksteward.control.decide import SHORT_LN, work_out
-from inksteward.control.film import film
 from inksteward.control.limits import floor_um
 from inksteward.control.qp import NoSolution
 from inksteward.control.situation import Situation, Worked
 from inksteward.control.sweep import COMMON_LEAST_LN, COMMON_SHARE
-from tests.control.situations import CYAN, WIDE, present_of, situation, unit_of, usual
+from tests.control.situations import WIDE, situation, unit_of, usual
 
 UNIT = usual()
 EXACT = ControlSettings(lambda_share=1.0, dead_band=0.0, move_weight=1e-6, sweep_weight=1e-6)
@@ -72,28 +71,6 @@ def test_zones_that_keys_do_not_mend(field: str, code: LeftCode) -> None:
     worked = work_out(one_out(5, 0.4, **{field: tuple(flags)}))
     assert left(worked)[5] is code
     assert worked.rows == ()
-
-
-@pytest.mark.parametrize("blade", ["segmented", "spring"])
-@pytest.mark.parametrize("sign", [1.0, -1.0])
-def test_the_keys_beside_help_where_one_is_stuck(blade: str, sign: float) -> None:
-    """A key that does not move gets no row, whatever its zone asks for; the keys beside it bring its zone nearer."""
-    unit = usual() if blade == "segmented" else unit_of(blade=blade)
-    off = [0.0] * 8
-    off[3] = sign * 0.3
-    there = situation(unit, off_ln=off, stuck=tuple(i == 3 for i in range(8)))
-    worked = work_out(there)
-    targets = {row.zone: row.to_pct for row in worked.rows}
-    assert 4 not in targets
-    present = present_of(unit, [targets.get(zone, 40.0) for zone in range(1, 9)], 40.0)
-    sweep_pct = worked.sweep.to_pct if worked.sweep else 40.0
-    fed = np.exp(there.estimate.ln_gain) * there.plant.unit_film(present.gaps_um, sweep_pct)
-    off_after = np.log(fed / film(1.40, CYAN)[0])
-    assert abs(off_after[3]) < 0.2
-    assert np.max(np.abs(off_after)) == abs(off_after[3])
-    (word,) = [item for item in worked.left if item.zone == 4]
-    assert word.code is LeftCode.HELD_BACK
-    assert "did not move when told to" in word.text
 
 
 def test_silent_zones_alone_are_no_key_fault() -> None:
@@ -258,7 +235,7 @@ def test_sweep_outside_its_range_is_left_there(at: float) -> None:
 
 def test_no_solution_is_told(monkeypatch: pytest.MonkeyPatch) -> None:
     """If no movement keeps every limit there is no proposal and a note with the solver's words."""
-    monkeypatch.setattr(decide, "solve", lambda *_: NoSolution("it found nothing"))
+    monkeypatch.setattr(plan, "solve", lambda *_: NoSolution("it found nothing"))
     worked = work_out(one_out())
     assert worked.nothing is NoProposal.INFEASIBLE
     assert worked.rows == ()

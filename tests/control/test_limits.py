@@ -7,10 +7,10 @@ import pytest
 from hypothesis import given, settings
 
 from inksteward.contract.codes import LimitCode
-from inksteward.control.decide import influence_of
 from inksteward.control.gaps import gap_um, opening_pct
 from inksteward.control.limits import MARGIN_UM, Present, build, floor_um
 from inksteward.control.numerics import Array
+from inksteward.control.plan import influence_of
 from inksteward.control.qp import Rows, check
 from inksteward.model import Limits, Unit
 from inksteward.model.verdict import Permit

@@ -12,9 +12,9 @@ from hypothesis import HealthCheck, example, given, settings
 
 from inksteward.contract.codes import LimitCode
 from inksteward.control import qp
-from inksteward.control.decide import influence_of
 from inksteward.control.limits import build
 from inksteward.control.numerics import Array
+from inksteward.control.plan import influence_of
 from inksteward.control.qp import RIDGE, NoSolution, Objective, Rows, Solution, check, row_values, solve
 from inksteward.control.situation import Situation
 from tests.control.drawn import Found, found

@@ -15,8 +15,8 @@ import pytest
 from qpsolvers import Problem, solve_problem
 from scipy.optimize import nnls
 
-from inksteward.control.decide import influence_of
 from inksteward.control.limits import build
+from inksteward.control.plan import influence_of
 from inksteward.control.qp import BIG, RIDGE, Objective, Rows, Solution, row_values, solve
 from tests.control.drawn import FINE, kind
 from tests.control.situations import situation

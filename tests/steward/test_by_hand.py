@@ -42,10 +42,11 @@ def standing(blade: str = "segmented", resolution_pct: float = 0.1) -> tuple[Des
 
 
 def nudge(desk: Desk, zone: int, by_pct: float) -> list[str]:
-    """Move a key by hand; how proposals ended."""
+    """Move a key by hand; how proposals ended by it."""
+    before = len(desk.outcomes())
     desk.opening["u1"][zone - 1] += by_pct
     desk.positions("u1")
-    return [row["code"] for row in desk.outcomes()]
+    return [row["code"] for row in desk.outcomes()[before:]]
 
 
 @pytest.mark.parametrize(("by_pct", "lapsed"), [(0.5, False), (0.501, True), (-0.5, False), (-0.501, True)])

@@ -1,5 +1,6 @@
-"""Keys that by their read-back did not move when they were told to."""
+"""Keys that by their read-back did not move when they were told to, and which way the sweep went last."""
 
+from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -79,6 +80,26 @@ def test_an_event_lets_it_be_tried_again() -> None:
     proposal = asked(desk)
     assert ZONE in zones(proposal)
     assert named(proposal) == []
+
+
+@pytest.mark.parametrize(("by_pct", "swept"), [(None, 0), (3.0, 1), (-3.0, -1), (0.0, 0)])
+def test_which_way_the_sweep_went_last(by_pct: float | None, swept: int) -> None:
+    """An executed move of the sweep is remembered by its direction, until the job ends; one that keeps it where it is,
+    or a move of keys alone, is none."""
+    desk = Desk(two_units()).ready()
+    desk.decide(desk.propose())
+    at = desk.sweep["u1"]
+    command = {**desk.moves[-1], "sweep_pct": None if by_pct is None else at + by_pct}
+    pending = desk.state.units["u1"].pending
+    assert pending is not None
+    told = replace(desk.state.units["u1"], pending=replace(pending, command=command))
+    desk.state = replace(desk.state, units={**desk.state.units, "u1": told})
+    desk.moves[-1] = command
+    desk.carry_out()
+    assert desk.outcomes()[-1]["result"] == "moved"
+    assert desk.state.units["u1"].swept == swept
+    desk.ready()
+    assert desk.state.units["u1"].swept == 0
 
 
 def test_it_is_forgotten_with_the_job() -> None:

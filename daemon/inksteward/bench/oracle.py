@@ -14,13 +14,14 @@ from dataclasses import dataclass
 import daqp
 import numpy as np
 
+from inksteward.bench.oracle_blade import INFINITE, BladeLine, adjacent
+from inksteward.bench.oracle_truth import Truth, truth_of
 from inksteward.bench.rivals import Order, RivalLoop, on_grid
 from inksteward.bench.tally import lowest_pct
+from inksteward.control.blade_rows import Lifted
 from inksteward.control.gaps import tables
 from inksteward.control.numerics import Array
 from inksteward.model import BladeKind, Unit
-from inksteward_simulators.press.rollers import lumped, plan_of
-from inksteward_simulators.press.train import RollerTrain
 from inksteward_simulators.press.unit import PressUnit
 
 MOVES = 3
@@ -34,57 +35,14 @@ SWEEPS = ((0.9, 0.8), (1.1, 1.25))
 """Sweeps that are tried, as shares of the present one: each way as long as it pays."""
 SWEEP_GAIN = 0.05
 """A sweep move must lower the cost by this share: it stirs every zone."""
-INFINITE = 1e30
 RIDGE = 1e-7
 """Of two ways that do the same, the one with less movement."""
-LEAST_GAP_UM = 1e-3
 LEAST_PCT, LEAST_SWEEP_PCT = 0.3, 0.5
 """Less than this is not worth a move."""
 FLOOR_MARGIN_PCT = 0.3
-ADJACENT_MARGIN_UM = 2.0
 """What rounding to the drive's grid may take from a limit."""
 TOTAL_SHARE = 0.94
 """Of the travel of all keys: a key's table is taken for straight there."""
-
-
-@dataclass(frozen=True, slots=True)
-class Truth:
-    """One unit at one sweep as it is: ``keep`` K of a sheet, ``settled`` (zones x keys) film per key opening (um per
-    um), ``film`` now and at the ``aim`` (um)."""
-
-    keep: Array
-    settled: Array
-    film: Array
-    aim: Array
-
-
-def _lumped_twin(there: PressUnit) -> RollerTrain:
-    """The unit's train; for an inker, roller by roller, the lumped train that comes nearest to it."""
-    if isinstance(there.train, RollerTrain):
-        return there.train
-    scenario, truth = there.scenario, there.truth
-    make = scenario.inker.make if scenario.inker else "middle"
-    form = lumped(plan_of(make).scaled(float(np.mean(truth.lag))))
-    constants = {"c0": form.c0, "c1": form.c1, "s0_m": form.s0_m, "s1_m": form.s1_m}
-    train = scenario.train.model_copy(update=constants)
-    coverage = np.array(there.form.coverage)
-    return RollerTrain(coverage, np.ones(len(coverage)), truth.kappa, train)
-
-
-def truth_of(there: PressUnit, aim_d: float, sweep_pct: float) -> Truth:
-    """The unit as it is, at this sweep."""
-    twin = _lumped_twin(there)
-    gap_um = np.maximum(there.blade.zone_gap_um(there.opening_um(there.keys.screw_pct)), LEAST_GAP_UM)
-    ratio = there.metered_um / gap_um
-    settled = twin.film_map(sweep_pct) @ (ratio[:, None] * there.blade.zone_matrix)
-    if not isinstance(there.train, RollerTrain):
-        real = there.train.settled_film_um(there.metered_um, there.sweep_pct)
-        lumped_um = twin.film_map(there.sweep_pct) @ there.metered_um
-        settled = settled * (real / np.maximum(lumped_um, 1e-9))[:, None]
-    inked = 1.0 - aim_d / (there.truth.d_inf * there.ink.own)
-    aim_um = -np.log(max(inked, 1e-3)) / there.truth.m / there.on_paper(np.ones(len(gap_um)))
-    film_um = np.asarray(there.train.film_um, dtype=np.float64)
-    return Truth(np.asarray(twin.film_step(sweep_pct), dtype=np.float64), settled, film_um, aim_um)
 
 
 class Oracle:
@@ -102,7 +60,8 @@ class Oracle:
         problem = _Problem(loop, unit, there, self._room(loop, unit))
         best, sweep_pct = self._best(problem, unit, there.sweep_pct)
         before = loop.openings(unit.unit)
-        after = np.array([on_grid(unit, float(pct)) for pct in best.first_pct])
+        wanted = problem.line.short_of(best.first_pct)
+        after = np.array([on_grid(unit, float(pct)) for pct in wanted])
         after = np.where(np.abs(after - before) >= LEAST_PCT, after, before)
         self._travel.setdefault(unit.unit, []).append((loop.press.sheet, np.abs(after - before)))
         moved = np.flatnonzero(after != before)
@@ -127,7 +86,8 @@ class Oracle:
                 last = other.cost
                 if last < best.cost * (1.0 - SWEEP_GAIN) - 1e-3:
                     best, sweep_pct = other, round(tried, 1)
-        return best, sweep_pct
+        rescue = problem.rescued(problem.at_sweep(at_pct))
+        return (rescue, None) if rescue is not None and rescue.cost < best.cost else (best, sweep_pct)
 
     def _room(self, loop: RivalLoop, unit: Unit) -> tuple[Array, float]:
         """Travel left to each key and, as a mean, to the unit within 1,000 sheets, percent."""
@@ -164,10 +124,15 @@ class _Stated:
     rest: float
 
     @property
+    def wish(self) -> Array:
+        """The moves without any limit."""
+        eased = self.gram + RIDGE / 4.0 * np.eye(len(self.linear))
+        return np.asarray(-np.linalg.solve(eased, self.linear), dtype=np.float64)
+
+    @property
     def least(self) -> float:
         """What it comes to without any limit: no moves within limits cost less."""
-        eased = self.gram + RIDGE / 4.0 * np.eye(len(self.linear))
-        return self.rest - float(self.linear @ np.linalg.solve(eased, self.linear))
+        return self.rest + float(self.linear @ self.wish)
 
 
 class _Problem:
@@ -192,6 +157,7 @@ class _Problem:
         self.high_pct = np.minimum(self.at_pct + step, 100.0)
         self.total_pct = TOTAL_SHARE * min(limits.total_pct, unit_room) * unit.zones
         self.now_um = self._true_um(self.at_pct)
+        self.line = BladeLine(unit, self.at_pct, there.sweep_pct, np.asarray(self.scale, dtype=np.float64))
 
     def _true_um(self, pct: Array) -> Array:
         true_um: Array = tables(self.unit).gap_um(pct) * self.scale + self.zero
@@ -212,8 +178,16 @@ class _Problem:
         rest = right + left[:, : self.unit.zones] @ self.now_um
         return _Stated(left.T @ left, left.T @ rest, float(rest @ rest))
 
-    def solved(self, stated: _Stated) -> _Best:
-        """The best moves. Raises ValueError if the solver finds none."""
+    def rescued(self, stated: _Stated) -> _Best | None:
+        """The best moves that lift the blade where it is too near; None where it is not, or they would not."""
+        rescue = self.line.to_lift(np.maximum(stated.wish[: self.unit.zones], 0.0))
+        if rescue is None:
+            return None
+        best = self.solved(stated, rescue)
+        return best if np.any((best.first_pct - self.at_pct)[rescue.by] >= LEAST_PCT) else None
+
+    def solved(self, stated: _Stated, rescue: Lifted | None = None) -> _Best:
+        """The best moves, or those of a rescue. Raises ValueError if the solver finds none."""
         n = self.unit.zones
         # y = E x + e0: x = (opening, closing, u1, u2, ...), u0 = now + opening - closing
         spread = np.zeros((stated.gram.shape[0], stated.gram.shape[0] + n))
@@ -222,7 +196,9 @@ class _Problem:
         hessian = spread.T @ stated.gram @ spread
         hessian[np.diag_indices_from(hessian)] += RIDGE
         linear = spread.T @ stated.linear
-        found, cost, flag, _ = daqp.solve(hessian, linear, *self._limits(n, stated.gram.shape[0] // n - 1))
+        found, cost, flag, _ = daqp.solve(
+            hessian, linear, *self._limits(n, stated.gram.shape[0] // n - 1, rescue)
+        )
         if flag < 1 or not np.all(np.isfinite(found)):
             raise ValueError(f"oracle: solver gave {flag} for unit {self.unit.unit}")
         first_um = self.now_um + found[:n] - found[n : 2 * n]
@@ -249,18 +225,23 @@ class _Problem:
                 rights.append(weight * rest - weight * truth.aim)
         return np.concatenate(lefts), np.concatenate(rights)
 
-    def _limits(self, n: int, later: int) -> tuple[Array, Array, Array, Array]:
+    def _limits(self, n: int, later: int, rescue: Lifted | None) -> tuple[Array, Array, Array, Array]:
         """Rows, upper and lower bounds (the unknowns' own first), kinds."""
         lowest_um = self._true_um(np.minimum(lowest_pct(self.unit) + FLOOR_MARGIN_PCT, self.at_pct))
         opening_um = np.maximum(self._true_um(self.high_pct) - self.now_um, 0.0)
         closing_um = np.maximum(self.now_um - self._true_um(self.low_pct), 0.0)
+        if rescue is not None:
+            opening_um, closing_um = np.where(rescue.lowered_by, 0.0, opening_um), np.zeros(n)
         upper = np.concatenate((opening_um, closing_um, np.tile(self._true_um(np.full(n, 100.0)), later)))
         lower = np.concatenate((np.zeros(2 * n), np.tile(lowest_um, later)))
         near_um = self._true_um(np.minimum(self.at_pct + 1.0, 100.0)) - self._true_um(self.at_pct - 1.0)
         slope = np.maximum(near_um, 1e-3) / 2.0
         blocks = [self._total(slope, later), *self._steps(slope, later)]
         if self.unit.blade is BladeKind.SPRING:
-            blocks.append(self._adjacent(later))
+            blocks += [
+                adjacent(self.unit, self.now_um, later),
+                self.line.block(upper[: 2 * n], later, rescue),
+            ]
         rows = np.concatenate([block[0] for block in blocks])
         return (
             rows,
@@ -290,11 +271,3 @@ class _Problem:
                 at_um = self.now_um
             blocks.append((row, at_um - step_um, at_um + step_um))
         return blocks
-
-    def _adjacent(self, later: int) -> tuple[Array, Array, Array]:
-        n = self.unit.zones
-        apart = np.eye(n, k=1)[:-1] - np.eye(n)[:-1]
-        row = np.concatenate((apart, -apart, np.zeros((n - 1, later * n))), axis=1)
-        now_um = apart @ self.now_um
-        most_um = np.maximum(self.unit.limits_makeready.adjacent_um - ADJACENT_MARGIN_UM, np.abs(now_um))
-        return row, -most_um - now_um, most_um - now_um

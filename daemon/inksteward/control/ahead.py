@@ -26,6 +26,8 @@ SHARES = (0.8, 0.9, 1.1, 1.25)
 CORRECTIONS = 3
 LAST_COUNTS = 10.0
 """What is left for good counts so many times."""
+TURN = 2.0
+"""A sweep that turns round must save so many times more, or zones that pull either way make it swing."""
 LEAST_SHARE, LEAST_COST = 0.1, 0.13
 """A sweep must save this share of the cost, and so much of it: every sweep move stirs all zones. The second is about
 what one zone costs that stays 9 % off. Chosen on the simulated press, no source."""
@@ -68,14 +70,16 @@ def best_sweep(
         all_down=gives * room.all_down_um,
     )
     stay = _cost(situation, view, error, zones, at)
-    best, least = at, stay * (1.0 - LEAST_SHARE) - LEAST_COST
+    best, lowest, least = at, stay, stay * (1.0 - LEAST_SHARE) - LEAST_COST
+    turned = stay * (1.0 - TURN * LEAST_SHARE) - TURN * LEAST_COST
     for share in SHARES:
         tried = min(max(at * share, low, at - step), high, at + step)
         if abs(tried - at) < LEAST_SWEEP_PCT:
             continue
         cost = _cost(situation, view, error, zones, tried)
-        if cost < least:
-            best, least = tried, cost
+        back = (tried - at) * situation.swept < 0.0
+        if cost < (turned if back else least) and cost < lowest:
+            best, lowest = tried, cost
     return best
 
 

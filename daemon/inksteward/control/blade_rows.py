@@ -12,10 +12,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from inksteward.control.numerics import Array
+from inksteward.control.plant import product
 from inksteward.model import Unit
 
 RESCUE_LOSS_UM = 1.0
 """What the interlock lets a place lose when a set that closes no key lifts one that is below the least gap."""
+ROUNDED_UM = 0.02
+"""More than what the interlock rounds at one place where only keys that open count: one nm for each key."""
+NEAR_UM = 0.05
+"""A place that is not farther above what is to be kept counts as at it."""
 LOSS_MARGIN_UM = 0.05
 """Kept from it, and from the hard floor: more than all of the interlock's roundings together."""
 
@@ -86,8 +91,10 @@ def gap_rows(
 ) -> tuple[Array, Array]:
     """A row for every place of the blade line, and how far its worst gap may fall, um: to ``keep_um`` at most.
 
-    Where a place is below ``keep_um`` already nothing within its reach may close, and nothing may lower it. In a
-    ``rescue``, in which no key closes, such a place may lose what the interlock lets it, down to the hard floor.
+    Where a place is at ``keep_um`` or below nothing within its reach may close, and keys that open may lower it as far
+    as the least gap itself: keys far off lower it by so little that they would else hold one another shut. Below the
+    least gap nothing may lower it; only in a ``rescue``, in which no key closes, it may lose what the interlock lets
+    it, down to the hard floor.
     """
     places, n = _places(unit), unit.zones
     worst = _worst_um(places, spans.low, spans.high)
@@ -95,7 +102,8 @@ def gap_rows(
     np.multiply(places.opening, gaps_um, out=matrix[:, :n])
     np.multiply(places.closing, gaps_um, out=matrix[:, n : 2 * n])
     above = worst - keep_um
-    below = above <= 0.0
+    below = above <= NEAR_UM
+    above[below] = worst[below] - unit.calibration.limit_nm / 1000.0 - ROUNDED_UM
     least = np.where(places.reached[below], gaps_um, 0.0)
     matrix[below, n : 2 * n] = np.maximum(matrix[below, n : 2 * n], least)
     if rescue:
@@ -125,6 +133,30 @@ def worth_lifting(unit: Unit, spans: KeySpans, opening_um: Array) -> Lifted | No
     if not lift[best] > 0.0:
         return None
     return Lifted(places.closing[best] > 0.0, places.opening[best] > 0.0)
+
+
+@dataclass(frozen=True, slots=True)
+class HeldBack:
+    """What keeps keys from opening: how far a place that they lower is below what it is to keep, um, at the most, and
+    by what share of their gaps all other keys would have to open until none is (infinite where they lift none)."""
+
+    short_um: float
+    share: float
+
+
+def held_back(
+    unit: Unit, gaps_um: Array, spans: KeySpans, keep_um: float, held: list[int], moved: Array
+) -> HeldBack:
+    """What keeps the keys ``held`` from opening once all keys have ``moved`` by these shares of their gaps."""
+    places = _places(unit)
+    worst = _worst_um(places, spans.low, spans.high)
+    blocking = (worst <= keep_um) & np.any(places.opening[:, held] > 0.0, axis=1)
+    by = places.closing[blocking] * gaps_um
+    short = (keep_um - worst)[blocking] - product(by, moved)
+    by[:, held] = 0.0
+    lift = np.add.reduce(by, axis=1)
+    shares = [s / up if up > 0.0 else np.inf for s, up in zip(short.tolist(), lift.tolist(), strict=True)]
+    return HeldBack(max(short.tolist(), default=0.0), max(shares, default=0.0))
 
 
 def adjacent_rows(gaps_um: Array, adjacent_um: float) -> tuple[Array, Array]:

@@ -14,7 +14,15 @@ from functools import lru_cache
 import numpy as np
 
 from inksteward.contract.codes import LimitCode
-from inksteward.control.blade_rows import KeySpans, Lifted, adjacent_rows, gap_rows, worth_lifting
+from inksteward.control.blade_rows import (
+    HeldBack,
+    KeySpans,
+    Lifted,
+    adjacent_rows,
+    gap_rows,
+    held_back,
+    worth_lifting,
+)
 from inksteward.control.gaps import tables
 from inksteward.control.numerics import Array, exp, ln
 from inksteward.control.plant import product
@@ -145,16 +153,43 @@ class Room:
 
 
 def room_of(unit: Unit, present: Present, limits: Limits) -> Room:
-    """What the keys' own limits leave them, the blade and the other keys apart."""
-    reach = _reach(unit, present, limits)
+    """What the keys' own limits leave them, and the blade to each key that moves alone."""
+    reach, n = _reach(unit, present, limits), unit.zones
     ends = reach.down_um[[FALLS.index(LimitCode.TRAVEL), FALLS.index(LimitCode.MIN_GAP)]]
-    rooms = (reach.up_um, reach.down_um, reach.up_um[: RISES.index(LimitCode.TRAVEL) + 1], ends)
-    return Room(*(np.maximum(np.min(room, axis=0), 0.0) for room in rooms))
+    alone = np.full(2 * n, BIG)
+    if unit.blade is BladeKind.SPRING:
+        matrix, room = blade_room(unit, present, limits, rescue=False)
+        by_um = matrix[:, :-1] / np.tile(present.gaps_um, 2)
+        alone = np.min(np.where(by_um > 0.0, room[:, None] / np.maximum(by_um, 1e-9), BIG), axis=0)
+    up, down = alone[:n], alone[n:]
+    return Room(
+        up_um=_least(reach.up_um, up),
+        down_um=_least(reach.down_um, down),
+        all_up_um=_least(reach.up_um[: RISES.index(LimitCode.TRAVEL) + 1], up),
+        all_down_um=_least(ends, down),
+    )
+
+
+def _least(rooms: Array, alone: Array) -> Array:
+    least: Array = np.maximum(np.minimum(np.min(rooms, axis=0), alone), 0.0)
+    return least
 
 
 def lifted(unit: Unit, present: Present, limits: Limits, opening_um: Array) -> Lifted | None:
     """The place that a rescue would lift, see worth_lifting."""
     return worth_lifting(unit, _reach(unit, present, limits).spans, opening_um)
+
+
+def blade_room(unit: Unit, present: Present, limits: Limits, rescue: bool) -> tuple[Array, Array]:
+    """How far the blade's places may come nearer, see gap_rows."""
+    keep_um = unit.calibration.limit_nm / 1000.0 + MARGIN_UM
+    return gap_rows(unit, present.gaps_um, _reach(unit, present, limits).spans, keep_um, rescue)
+
+
+def what_holds(unit: Unit, present: Present, limits: Limits, held: list[int], moved: Array) -> HeldBack:
+    """What keeps keys from opening after these moves, see held_back."""
+    keep_um = unit.calibration.limit_nm / 1000.0 + MARGIN_UM
+    return held_back(unit, present.gaps_um, _reach(unit, present, limits).spans, keep_um, held, moved)
 
 
 def _blade_rows(unit: Unit, present: Present, reach: _Reach, limits: Limits, rescue: bool) -> list[_Block]:

@@ -25,13 +25,13 @@ HELD_SHARE = 0.5
 """A key that may make less than this share of its opening is held shut."""
 
 
-def _held_shut(situation: Situation, view: Forecast, solution: Solution, want: Array) -> list[int]:
-    """Zones that settle too light and whose keys the blade's least gap keeps from opening."""
+def held_shut(situation: Situation, view: Forecast, solution: Solution, want: Array) -> list[int]:
+    """Zones that settle too light, or nearly so, and whose keys the blade's least gap keeps from opening."""
     return [
         i
         for i in range(situation.unit.zones)
         if want[i] > 0.0
-        and view.settled_density[i] < situation.low[i]
+        and view.settled_density[i] < situation.aim[i] - HELD_SHARE * (situation.aim[i] - situation.low[i])
         and LimitCode.MIN_GAP in solution.tight[i]
         and solution.relative[i] < HELD_SHARE * solution.free[i]
     ]
@@ -44,7 +44,7 @@ def to_lift(
     more zones wait for a key to close, which a rescue may not do."""
     if situation.unit.blade is not BladeKind.SPRING:
         return None
-    held = _held_shut(situation, view, solution, want)
+    held = held_shut(situation, view, solution, want)
     closing = [
         i
         for i in range(situation.unit.zones)

@@ -8,10 +8,11 @@ import numpy as np
 
 from inksteward.contract.codes import NoProposal
 from inksteward.control import words
-from inksteward.control.decide import influence_of, work_out
+from inksteward.control.decide import work_out
 from inksteward.control.forecast import forecast
 from inksteward.control.limits import build
 from inksteward.control.numerics import Array, ln
+from inksteward.control.plan import influence_of
 from inksteward.control.qp import NoSolution, Objective, solve
 from inksteward.control.rows import rows_of, sweep_of
 from inksteward.control.situation import Situation, Worked

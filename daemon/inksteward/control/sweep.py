@@ -6,9 +6,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from inksteward.control.film import film
+from inksteward.control.limits import what_holds
 from inksteward.control.numerics import Array, exp, ln
 from inksteward.control.plant import product
-from inksteward.control.qp import Solution
+from inksteward.control.qp import BIG, Solution
 from inksteward.control.situation import Forecast, Situation
 
 COMMON_SHARE = 0.7
@@ -18,6 +19,12 @@ COMMON_LEAST_LN = 0.04
 INSIDE = 0.4
 """How far inside its tolerance a zone at the end of its key is brought by the sweep, as a share of the way to
 its aim."""
+FIXED_UM = 0.5
+"""A key that cannot close by so much cannot follow the sweep."""
+FREE_FACTOR, FREE_MOST = 1.2, 0.3
+"""More than is needed to lift the blade; and the most, as a share, that all keys open for a few that are held."""
+UNDER_WAY = 0.8
+"""Where the moves of this proposal leave no more than this share to be lifted, the keys are on their way to be free."""
 SWEEP_AT_A_TIME_PCT = 8.0
 """A sweep move for the sake of a few zones disturbs all others while the film settles: a little at a time."""
 
@@ -42,6 +49,47 @@ def sweep_range_of(situation: Situation) -> tuple[float, float]:
     at = situation.present.sweep_pct
     low, high = situation.sweep_range_pct
     return (low, high) if low <= at <= high else (at, at)
+
+
+def frees(situation: Situation, held: list[int], solution: Solution) -> bool:
+    """Whether these moves bring the blade away from the roller by a good part of what keeps keys shut."""
+    unit, present, limits = situation.unit, situation.present, situation.limits
+    before, after = (
+        what_holds(unit, present, limits, held, moved).short_um
+        for moved in (np.zeros(unit.zones), solution.relative)
+    )
+    return bool(after < UNDER_WAY * before)
+
+
+def sweep_for_held(
+    situation: Situation, held: list[int], fixed: Array, influence: Array, solution: Solution, view: Forecast
+) -> float:
+    """Sweep that brings zones whose keys the blade holds shut into tolerance, percent: all other keys close with it.
+
+    ``fixed`` (um): how far each key could close; zones whose keys cannot must not come out for it. Where they would,
+    less sweep at once, so that all other keys open and lift the blade. The present sweep where nothing is held.
+    """
+    reached = view.settled * (1.0 + product(influence, solution.relative))
+    at, step = situation.present.sweep_pct, min(situation.limits.sweep_step_pct, SWEEP_AT_A_TIME_PCT)
+    if not held:
+        return at
+    asked, most = 0.0, BIG
+    for i in range(situation.unit.zones):
+        low, aim, high = situation.low[i], situation.aim[i], situation.high[i]
+        edge = low if i in held else high
+        goal = film(edge + INSIDE * (aim - edge), situation.ink)[0]
+        change = ln(goal / float(reached[i])) / float(situation.plant.sigma[i])
+        if i in held:
+            asked = max(asked, change)
+        elif situation.read[i] and situation.on_sheet[i] and fixed[i] < FIXED_UM:
+            most = min(most, change)
+    low, high = sweep_range_of(situation)
+
+    share = what_holds(situation.unit, situation.present, situation.limits, held, np.zeros_like(fixed)).share
+    if most < COMMON_LEAST_LN / 2.0 < asked - most or (situation.swept < 0 and share < FREE_MOST):
+        freeing = max(at / (1.0 + FREE_FACTOR * share), at - situation.limits.sweep_step_pct)
+        return freeing if share < FREE_MOST and freeing >= low else at
+    return max(min(at * exp(min(asked, max(most, 0.0))), high, at + step), at)
 
 
 def sweep_needed(

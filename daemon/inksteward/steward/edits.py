@@ -7,10 +7,10 @@ import numpy as np
 from inksteward.contract.base import FieldError, shown
 from inksteward.contract.codes import LimitCode
 from inksteward.contract.inputs import Decision
-from inksteward.control.decide import influence_of
 from inksteward.control.gaps import gap_um
 from inksteward.control.limits import build
 from inksteward.control.numerics import Array
+from inksteward.control.plan import influence_of
 from inksteward.control.qp import TOLERANCE, row_values
 from inksteward.control.situation import Situation
 from inksteward.model import Limits, Moves, Unit

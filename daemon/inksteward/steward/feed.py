@@ -79,7 +79,9 @@ def begin_estimate(turn: Turn, unit: Unit, state: UnitState, sheet: int) -> Unit
     priors = turn.config.control.identification
     filled = START_FILLED if sheet < turn.config.control.build_up_sheets else 1.0
     estimate = start(state.history[0].unit_film, float(sheet), filled, priors)
-    return replace(state, estimate=estimate, silent=(0,) * unit.zones, stuck=(), turns=((),) * unit.zones)
+    return replace(
+        state, estimate=estimate, silent=(0,) * unit.zones, stuck=(), swept=0, turns=((),) * unit.zones
+    )
 
 
 def bring_to(turn: Turn, unit: Unit, state: UnitState, sheet: float) -> UnitState:

@@ -249,6 +249,9 @@ def _moved(turn: Turn, unit: Unit, state: UnitState, pending: Pending) -> None:
         direction = 1 if row["to_pct"] > row["from_pct"] else -1
         turns[zone] = (*turns[zone], direction)[-TURNS_KEPT:]
     moved_sheet = turn.run.counted.sheet if turn.run and turn.run.counted else None
+    swept, swept_from = pending.command["sweep_pct"], pending.sweep_from_pct
+    if swept is not None and swept != swept_from:
+        state = replace(state, swept=1 if swept > swept_from else -1)
     state = replace(state, turns=tuple(turns), moved_sheet=moved_sheet)
     turn.put(replace(state, trials=_trials(turn, unit, state, pending)))
 

@@ -174,6 +174,7 @@ def situation_of(turn: Turn, unit: Unit, state: UnitState, lane: LaneReading | N
         read=read_zones(lane) if lane else (True,) * n,
         extreme=lane.film if lane else (None,) * n,
         on_sheet=on_sheet(turn, unit),
+        swept=state.swept,
         stuck=tuple(zone in dict(state.stuck) for zone in range(n)),
         silent=tuple(count >= SILENT_TWICE for count in state.silent) or (False,) * n,
         reversal_gain=tuple(0.5 if reversals(item) >= 2 else 1.0 for item in state.turns) or (1.0,) * n,

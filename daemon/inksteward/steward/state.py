@@ -104,6 +104,7 @@ class UnitState:
     ``travel``: (sheet, zone index, percent) of movements of the last 1,000 sheets. ``turns``: last directions
     of executed moves per zone, +1 or -1. ``silent``: times in a row that a zone did not answer its move.
     ``stuck``: keys that did not move when they were told to, zone index and the percent where they stayed.
+    ``swept``: direction of the last executed move of the sweep, +1, -1 or 0.
     ``worked``: what the control law last worked out, unrounded. ``bridged``: zones that the scan before could
     only interpolate. ``booked_pct``, ``booked_sweep_pct``: where keys and sweep stood when their movement was
     last booked as travel and feed. ``order``: what the numbers of the live positions say of their order.
@@ -131,6 +132,7 @@ class UnitState:
     film_before: Array | None = None
     silent: tuple[int, ...] = ()
     stuck: tuple[tuple[int, float], ...] = ()
+    swept: int = 0
     suspended: str | None = None
     unresolved: tuple[Unresolved, ...] = ()
     bridged: tuple[bool, ...] = ()
