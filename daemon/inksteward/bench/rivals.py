@@ -82,7 +82,8 @@ class RivalLoop:
             for due in [item for item in self._due if item[0] <= sheet]:
                 self._due.remove(due)
                 self._carry_out(due[1])
-            if sheet % self.pace.scan_every < STEP_SHEETS and sheet > BUILD_UP_SHEETS:
+            pulled = sheet % self.pace.scan_every < STEP_SHEETS and sheet > BUILD_UP_SHEETS
+            if pulled and not self.press.instrument.dead:  # nobody decides without a reading
                 self._order(self.rival.act(self))
             self.tally.sample(self.strip)
         return self.tally
@@ -129,6 +130,8 @@ class RivalLoop:
         for unit in self.units:
             order = orders.get(unit.unit)
             if order is None or (not order.targets and order.sweep_pct is None):
+                continue
+            if not self.press.unit(unit.unit).keys.referenced.all():  # keys that are lost are moved by nobody
                 continue
             self.tally.proposals += 1
             self.tally.moved(self.press.sheet, unit, self.openings(unit.unit), order.targets)
