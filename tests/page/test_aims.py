@@ -37,6 +37,13 @@ def aims_now(at: Stage) -> list[float]:
     return list(at.service.consumer.state.units[UNIT].aim or ())
 
 
+def kept(at: Stage) -> list[str]:
+    """Ids of the scans that may be named the OK sheet, the oldest first."""
+    run = at.service.consumer.state.run
+    assert run is not None
+    return [each.scan_id for each in run.kept]
+
+
 def zone(page: Page, number: int) -> Locator:
     """The field of one zone."""
     return page.get_by_label(f"Aim of zone {number} in D", exact=True)
@@ -182,16 +189,26 @@ async def test_an_aim_that_is_refused(tmp_path: Path, mosquitto: str, typed: str
         seen.wrong[:] = [line for line in seen.wrong if "400" not in line]
 
 
-@pytest.mark.parametrize("per_zone", [False, True])
-async def test_the_measure_of_the_ok_sheet(tmp_path: Path, mosquitto: str, per_zone: bool) -> None:
+@pytest.mark.parametrize(("per_zone", "earlier"), [(False, False), (True, True)])
+async def test_the_measure_of_the_ok_sheet(
+    tmp_path: Path, mosquitto: str, per_zone: bool, earlier: bool
+) -> None:
     """The operator chooses, by keyboard, whether the OK sheet gives one aim for each ink, as it does unless told
-    otherwise, or an aim for each zone, and that is what the core is asked for and does.
+    otherwise, or an aim for each zone; and which of the sheets that were read it is, the last one unless told
+    otherwise. That is what the core is asked for and does.
     """
     async with on_stage(tmp_path, mosquitto, press(), scenario(), approval=LONG) as (at, seen):
         await at.crew.print_to(100)
         await at.crew.pull()
+        await at.crew.print_to(160)
+        await at.crew.pull()
         await seen.sign_in()
         await seen.page.get_by_role("button", name="OK sheet…").click()
+        which = seen.page.get_by_role("combobox", name="Which sheet?")
+        sheets = await which.locator("option").all_inner_texts()
+        assert [text.split()[0] for text in sheets] == ["sheet", "sheet"]
+        if earlier:
+            await which.press("ArrowDown")
         first = seen.page.get_by_role("radio", name="one aim for each ink")
         await expect(first).to_be_checked()
         await first.focus()
@@ -201,5 +218,7 @@ async def test_the_measure_of_the_ok_sheet(tmp_path: Path, mosquitto: str, per_z
         await seen.page.get_by_role("button", name="Yes, this is the OK sheet").press("Enter")
         await expect(seen.page.locator("#facts")).to_contain_text("running on the OK sheet")
         assert (len(set(aims_now(at))) > 1) == per_zone
+        scans = kept(at)
     (asked,) = requests(at)
     assert (asked["kind"], asked["per_zone"]) == ("ok_sheet", per_zone)
+    assert scans.index(asked["scan_id"]) == (0 if earlier else 1)

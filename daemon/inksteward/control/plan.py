@@ -18,7 +18,9 @@ from inksteward.control.situation import Situation
 @dataclass(frozen=True, slots=True)
 class Plan:
     """What is wanted: ln change per zone, weights, keys that may move, range of the sweep (percent), and the place
-    that a rescue is to lift."""
+    that a rescue is to lift. ``closing_um``: how far each key could close alone; ``for_held``: the sweep moves for
+    zones that the blade holds shut, no rescue comes first.
+    """
 
     want: Array
     weight: Array

@@ -42,11 +42,16 @@ const OK_AIMS = { title: "What is the measure?", options: [
 
 async function okSheet() {
   if (!store.me) { signIn(); return; }
-  const scan = store.parts.now.run.scans.at(-1), out = lanes().reduce((sum, lane) => sum + lane.out.length, 0);
-  const lines = [`Sheet ${count(scan.sheet)} becomes the measure: its densities are the aims from now on, with the tolerance of the run.`];
+  const scans = [...store.parts.now.run.scans].reverse(), out = lanes().reduce((sum, lane) => sum + lane.out.length, 0);
+  const sides = new Set(scans.map((scan) => scan.side)).size > 1;
+  const name = (scan) => `sheet ${count(scan.sheet)}${sides ? `, ${scan.side}` : ""}`;
+  const lines = ["Its densities are the aims from now on, with the tolerance of the run."];
   if (out) lines.push(`${many(out, "zone")} on the last sheet read are out of tolerance.`);
-  const kind = await sure("Is this how it shall look?", lines, "Yes, this is the OK sheet", { choice: OK_AIMS });
-  if (kind) await request("ok_sheet", { scan_id: scan.scan_id, per_zone: kind === "zone" }, `Sheet ${count(scan.sheet)} is the OK sheet, with ${OK_AIMS.options.find((each) => each.value === kind).text}.`);
+  const pick = { title: "Which sheet?", options: scans.map((scan) => ({ value: scan.scan_id, text: name(scan) })) };
+  const said = await sure("Is this how it shall look?", lines, "Yes, this is the OK sheet", { choice: OK_AIMS, pick });
+  if (!said) return;
+  const scan = scans.find((each) => each.scan_id === said.picked);
+  await request("ok_sheet", { scan_id: scan.scan_id, per_zone: said.way === "zone" }, `The OK sheet is ${name(scan)}, with ${OK_AIMS.options.find((each) => each.value === said.way).text}.`);
 }
 
 function openBook() {
