@@ -132,6 +132,11 @@ def test_the_oracle_is_best(make: str | None) -> None:
     assert found["nobody"].moves_per_zone == 0.0
 
 
+def test_the_oracle_keeps_to_the_travel_of_one_proposal() -> None:
+    """On a start so poor that it wants all the travel that there is, where keys' tables bend, it takes no more."""
+    assert run_one(MAKEREADY, "oracle", 705, 300, Pace()).violations == 0
+
+
 @pytest.mark.parametrize("name", sorted({*CONTROLLERS} - {"nobody", "ours", "oracle"}))
 def test_every_controller_runs(name: str) -> None:
     """Each controller moves keys and, where a small and healthy press can show it, is another one than ours."""

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import daqp
 import numpy as np
 
-from inksteward.bench.oracle_blade import INFINITE, BladeLine, adjacent
+from inksteward.bench.oracle_blade import INFINITE, BladeLine, adjacent, short_of
 from inksteward.bench.oracle_truth import Truth, truth_of
 from inksteward.bench.rivals import Order, RivalLoop, on_grid
 from inksteward.bench.tally import lowest_pct
@@ -60,8 +60,14 @@ class Oracle:
         problem = _Problem(loop, unit, there, self._room(loop, unit))
         best, sweep_pct = self._best(problem, unit, there.sweep_pct)
         before = loop.openings(unit.unit)
-        wanted = problem.line.short_of(best.first_pct)
+        wanted = best.first_pct
+        if unit.blade is BladeKind.SPRING:
+            wanted = short_of(unit, before, wanted)
         after = np.array([on_grid(unit, float(pct)) for pct in wanted])
+        together = float(np.abs(after - before).mean())
+        if together > problem.most_pct:  # a table that bends makes more travel of it than was reckoned
+            shorter = short_of(unit, before, before + problem.most_pct / together * (after - before))
+            after = np.array([on_grid(unit, float(pct)) for pct in shorter])
         after = np.where(np.abs(after - before) >= LEAST_PCT, after, before)
         self._travel.setdefault(unit.unit, []).append((loop.press.sheet, np.abs(after - before)))
         moved = np.flatnonzero(after != before)
@@ -155,7 +161,8 @@ class _Problem:
             self.at_pct - step, np.minimum(lowest_pct(unit) + FLOOR_MARGIN_PCT, self.at_pct)
         )
         self.high_pct = np.minimum(self.at_pct + step, 100.0)
-        self.total_pct = TOTAL_SHARE * min(limits.total_pct, unit_room) * unit.zones
+        self.most_pct = min(limits.total_pct, unit_room)
+        self.total_pct = TOTAL_SHARE * self.most_pct * unit.zones
         self.now_um = self._true_um(self.at_pct)
         self.line = BladeLine(unit, self.at_pct, there.sweep_pct, np.asarray(self.scale, dtype=np.float64))
 

@@ -59,14 +59,6 @@ class BladeLine:
         row = np.concatenate((by_um[near], np.zeros((int(near.sum()), later * self.unit.zones))), axis=1)
         return row, np.full(len(row), -INFINITE), room[near] + SLACK_UM
 
-    def short_of(self, to_pct: Array) -> Array:
-        """Targets half a step of the drive short, so that rounding takes no key past what the rows allow."""
-        if self.unit.blade is not BladeKind.SPRING:
-            return to_pct
-        way = to_pct - self.at_pct
-        less: Array = np.sign(way) * np.maximum(np.abs(way) - 0.5 * self.unit.resolution_pct, 0.0)
-        return self.at_pct + less
-
     def to_lift(self, opening_um: Array) -> Lifted | None:
         """The place that a set of keys that open by so much would lift, None where nothing is too near."""
         if self.unit.blade is not BladeKind.SPRING:
@@ -82,3 +74,10 @@ def adjacent(unit: Unit, now_um: Array, later: int) -> tuple[Array, Array, Array
     are_um = apart @ now_um
     most_um = np.maximum(unit.limits_makeready.adjacent_um - ADJACENT_MARGIN_UM, np.abs(are_um))
     return row, -most_um - are_um, most_um - are_um
+
+
+def short_of(unit: Unit, at_pct: Array, to_pct: Array) -> Array:
+    """Targets half a step of the drive short, so that rounding takes no key past what the rows allow."""
+    way = to_pct - at_pct
+    less: Array = np.sign(way) * np.maximum(np.abs(way) - 0.5 * unit.resolution_pct, 0.0)
+    return at_pct + less
