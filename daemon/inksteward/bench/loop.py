@@ -172,7 +172,8 @@ class Loop:
     def acknowledge(self, told: dict[str, Any]) -> None:
         """Somebody has looked at what these alarms say: those that stay until then end, if they stand still."""
         for alarm in told["alarms"]:
-            if alarm["latched"] and any(alarm["code"] == row.code for row in self.state.alarms):
+            stands = any((row.code, row.unit) == (alarm["code"], alarm["unit"]) for row in self.state.alarms)
+            if alarm["latched"] and stands:
                 request = {
                     "request_id": f"r-{self._seq}",
                     "kind": "acknowledge",

@@ -76,7 +76,8 @@ class Oracle:
     @staticmethod
     def _best(problem: _Problem, unit: Unit, at_pct: float) -> tuple[_Best, float | None]:
         """The best moves, and the sweep that goes with them where that is to move."""
-        stay = problem.solved(problem.at_sweep(at_pct))
+        present = problem.at_sweep(at_pct)
+        stay = problem.solved(present)
         best, sweep_pct = stay, None
         step = unit.limits_makeready.sweep_step_pct
         ends = max(unit.sweep.min_pct, at_pct - step), min(100.0, at_pct + step)
@@ -92,7 +93,7 @@ class Oracle:
                 last = other.cost
                 if last < best.cost * (1.0 - SWEEP_GAIN) - 1e-3:
                     best, sweep_pct = other, round(tried, 1)
-        rescue = problem.rescued(problem.at_sweep(at_pct))
+        rescue = problem.rescued(present)
         return (rescue, None) if rescue is not None and rescue.cost < best.cost else (best, sweep_pct)
 
     def _room(self, loop: RivalLoop, unit: Unit) -> tuple[Array, float]:

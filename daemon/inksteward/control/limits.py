@@ -158,7 +158,7 @@ def room_of(unit: Unit, present: Present, limits: Limits) -> Room:
     ends = reach.down_um[[FALLS.index(LimitCode.TRAVEL), FALLS.index(LimitCode.MIN_GAP)]]
     alone = np.full(2 * n, BIG)
     if unit.blade is BladeKind.SPRING:
-        matrix, room = blade_room(unit, present, limits, rescue=False)
+        matrix, room = gap_rows(unit, present.gaps_um, reach.spans, _keep_um(unit))
         by_um = matrix[:, :-1] / np.tile(present.gaps_um, 2)
         alone = np.min(np.where(by_um > 0.0, room[:, None] / np.maximum(by_um, 1e-9), BIG), axis=0)
     up, down = alone[:n], alone[n:]
@@ -182,20 +182,22 @@ def lifted(unit: Unit, present: Present, limits: Limits, opening_um: Array) -> L
 
 def blade_room(unit: Unit, present: Present, limits: Limits, rescue: bool) -> tuple[Array, Array]:
     """How far the blade's places may come nearer, see gap_rows."""
-    keep_um = unit.calibration.limit_nm / 1000.0 + MARGIN_UM
-    return gap_rows(unit, present.gaps_um, _reach(unit, present, limits).spans, keep_um, rescue)
+    return gap_rows(unit, present.gaps_um, _reach(unit, present, limits).spans, _keep_um(unit), rescue)
+
+
+def _keep_um(unit: Unit) -> float:
+    """Least gap that a proposal leaves at any place of the blade line."""
+    return unit.calibration.limit_nm / 1000.0 + MARGIN_UM
 
 
 def what_holds(unit: Unit, present: Present, limits: Limits, held: list[int], moved: Array) -> HeldBack:
     """What keeps keys from opening after these moves, see held_back."""
-    keep_um = unit.calibration.limit_nm / 1000.0 + MARGIN_UM
-    return held_back(unit, present.gaps_um, _reach(unit, present, limits).spans, keep_um, held, moved)
+    return held_back(unit, present.gaps_um, _reach(unit, present, limits).spans, _keep_um(unit), held, moved)
 
 
 def _blade_rows(unit: Unit, present: Present, reach: _Reach, limits: Limits, rescue: bool) -> list[_Block]:
     """Least gap along the blade line; on a spring blade also the difference of neighbours."""
-    keep_um = unit.calibration.limit_nm / 1000.0 + MARGIN_UM
-    matrix, room = gap_rows(unit, present.gaps_um, reach.spans, keep_um, rescue)
+    matrix, room = gap_rows(unit, present.gaps_um, reach.spans, _keep_um(unit), rescue)
     blocks = [_at_most(matrix, room, LimitCode.MIN_GAP)]
     if unit.blade is BladeKind.SPRING:
         matrix, room = adjacent_rows(present.gaps_um, limits.adjacent_um)

@@ -19,7 +19,7 @@ from inksteward.control.situation import Forecast, Remark, Situation
 from inksteward.control.sweep import frees, sweep_for_held, sweep_needed, sweep_range_of
 
 
-def _stuck(situation: Situation, plan: Plan, solution: Solution, view: Forecast) -> list[int]:
+def _at_end(situation: Situation, plan: Plan, solution: Solution, view: Forecast) -> list[int]:
     """Zones that stay too dark because their key is at the minimum gap (or too light at full travel)."""
     found = []
     for i in range(situation.plant.zones):
@@ -35,14 +35,14 @@ def _stuck(situation: Situation, plan: Plan, solution: Solution, view: Forecast)
 
 
 def _unreachable(
-    situation: Situation, stuck: list[int], solution: Solution, reached: Array, view: Forecast
+    situation: Situation, ends: list[int], solution: Solution, reached: Array, view: Forecast
 ) -> list[Remark]:
     """What the aims would need without limits, and what is left of the settled film, as a share, within them: of
     zones that settle too dark at the minimum gap, and too light at full travel. Where the sweep can still go, it will
     when that pays, and nothing is said; but it cannot go both ways."""
     at, (low, high) = situation.present.sweep_pct, sweep_range_of(situation)
     far: dict[bool, list[int]] = {True: [], False: []}
-    for i in stuck:
+    for i in ends:
         closing = float(solution.free[i]) < float(solution.relative[i])
         settles = view.settled_density[i]
         if settles > situation.high[i] if closing else settles < situation.low[i]:
@@ -77,12 +77,12 @@ def within_reach(
     up for them."""
     if not isinstance(solution, Solution):
         return plan, solution, []
-    stuck = _stuck(situation, plan, solution, view)
+    ends = _at_end(situation, plan, solution, view)
     at = situation.present.sweep_pct
     if plan.sweep != (at, at):
         return plan, solution, []
     if not situation.early:
-        far = [i for i in stuck if _stays_out(situation, view, solution, i)]
+        far = [i for i in ends if _stays_out(situation, view, solution, i)]
         shut = [] if far else held_shut(situation, view, solution, plan.want)
         held = [i for i in shut if view.settled_density[i] < situation.low[i]]
         target = at
@@ -95,16 +95,16 @@ def within_reach(
         if abs(target - at) >= LEAST_SWEEP_PCT:
             helped = replace(plan, sweep=(target, target), for_held=bool(held))
             return helped, solved(situation, helped, influence), []
-    if not stuck:
+    if not ends:
         return plan, solution, []
     want = plan.want.copy()
-    for i in stuck:
+    for i in ends:
         want[i] = ln(1.0 + float(influence[i, i]) * float(solution.relative[i]))
     plan = replace(plan, want=want)
     final = solved(situation, plan, influence)
     kept = final if isinstance(final, Solution) else solution
     reached = 1.0 + product(influence, kept.relative)
-    return plan, final, _unreachable(situation, stuck, solution, reached, view)
+    return plan, final, _unreachable(situation, ends, solution, reached, view)
 
 
 def rescued(

@@ -24,7 +24,8 @@ FIXED_UM = 0.5
 FREE_FACTOR, FREE_MOST = 1.2, 0.3
 """More than is needed to lift the blade; and the most, as a share, that all keys open for a few that are held."""
 UNDER_WAY = 0.8
-"""Where the moves of this proposal leave no more than this share to be lifted, the keys are on their way to be free."""
+"""Where the moves of this proposal leave no more than this share to be lifted, the keys are on their way to be free.
+These four were chosen on the simulated press, no source."""
 SWEEP_AT_A_TIME_PCT = 8.0
 """A sweep move for the sake of a few zones disturbs all others while the film settles: a little at a time."""
 
@@ -62,11 +63,16 @@ def frees(situation: Situation, held: list[int], solution: Solution) -> bool:
 
 
 def sweep_for_held(
-    situation: Situation, held: list[int], fixed: Array, influence: Array, solution: Solution, view: Forecast
+    situation: Situation,
+    held: list[int],
+    closing_um: Array,
+    influence: Array,
+    solution: Solution,
+    view: Forecast,
 ) -> float:
     """Sweep that brings zones whose keys the blade holds shut into tolerance, percent: all other keys close with it.
 
-    ``fixed`` (um): how far each key could close; zones whose keys cannot must not come out for it. Where they would,
+    ``closing_um``: how far each key could close; zones whose keys cannot must not come out for it. Where they would,
     less sweep at once, so that all other keys open and lift the blade. The present sweep where nothing is held.
     """
     reached = view.settled * (1.0 + product(influence, solution.relative))
@@ -81,11 +87,12 @@ def sweep_for_held(
         change = ln(goal / float(reached[i])) / float(situation.plant.sigma[i])
         if i in held:
             asked = max(asked, change)
-        elif situation.read[i] and situation.on_sheet[i] and fixed[i] < FIXED_UM:
+        elif situation.read[i] and situation.on_sheet[i] and closing_um[i] < FIXED_UM:
             most = min(most, change)
     low, high = sweep_range_of(situation)
-
-    share = what_holds(situation.unit, situation.present, situation.limits, held, np.zeros_like(fixed)).share
+    share = what_holds(
+        situation.unit, situation.present, situation.limits, held, np.zeros_like(closing_um)
+    ).share
     if most < COMMON_LEAST_LN / 2.0 < asked - most or (situation.swept < 0 and share < FREE_MOST):
         freeing = max(at / (1.0 + FREE_FACTOR * share), at - situation.limits.sweep_step_pct)
         return freeing if share < FREE_MOST and freeing >= low else at
@@ -94,7 +101,7 @@ def sweep_for_held(
 
 def sweep_needed(
     situation: Situation,
-    stuck: list[int],
+    ends: list[int],
     influence: Array,
     solution: Solution,
     view: Forecast,
@@ -105,7 +112,7 @@ def sweep_needed(
     """
     reached = 1.0 + product(influence, solution.relative)
     asked = []
-    for i in stuck:
+    for i in ends:
         closing = float(solution.free[i]) < float(solution.relative[i])
         edge = situation.high[i] if closing else situation.low[i]
         goal = film(edge + INSIDE * (situation.aim[i] - edge), situation.ink)[0]
