@@ -78,6 +78,9 @@ async def _book(seen: Window) -> AsyncIterator[str]:
     await expect(page.locator("#aim-told p")).to_have_count(1)
     yield "more, aim of a zone refused"
     await page.get_by_role("button", name="As they are").click()
+    await page.get_by_label("Coverage in %").fill("12 14")
+    await page.get_by_role("button", name="Set coverage").click()
+    yield "more, coverage refused"
     await page.keyboard.press("Escape")
 
 

@@ -29,5 +29,5 @@ async def test_every_screen_is_accessible(tmp_path: Path, mosquitto: str) -> Non
             for tone in ("dark", "light"):
                 await seen.page.evaluate("tone => { document.documentElement.dataset.tone = tone; }", tone)
                 wrong += await judged(seen, f"{name}, {tone}")
-    assert len(walked) == len(set(walked)) == 16
+    assert len(walked) == len(set(walked)) == 17
     assert wrong == []

@@ -160,7 +160,7 @@ async def test_the_book_before_any_job(tmp_path: Path) -> None:
     ("typed", "told"),
     [
         ("1.9", "zone 7: 1.9, expected more than 0.051 and at most 1.615 D: C saturates at 1.7 D"),
-        ("9", "zone 7: 9, expected Input should be less than or equal to 6"),
+        ("9", "zone 7: 9, expected at most 6"),
         ("", "zone 7: nothing, expected a density in D"),
     ],
 )

@@ -1,4 +1,4 @@
-"""What was expected, in words, from pydantic's findings."""
+"""What a configuration was expected to say, in words, from pydantic's findings."""
 
 from __future__ import annotations
 
@@ -8,50 +8,27 @@ from difflib import get_close_matches
 from typing import Any
 
 from inksteward.config.forms import PATTERN_WORDS
+from inksteward.contract import words
 
 MAX_SHOWN = 80
 NOT_SHOWN = "(not shown)"
 _SECRET = re.compile(r"password|passphrase|secret|token|private_key|(^|_)pin($|_)")
 _LOGIN = re.compile(r"(://)[^/@]*@")
 
-_PLAIN = {
-    "float_type": "a number",
-    "int_type": "a whole number",
-    "int_from_float": "a whole number",
-    "bool_type": "true or false",
-    "string_type": "text",
-    "tuple_type": "a list",
-    "list_type": "a list",
+_TOML = {
     "dict_type": "a table",
     "model_type": "a table",
     "model_attributes_type": "a table",
     "date_type": "a date such as 2026-03-31",
     "date_parsing": "a date such as 2026-03-31",
 }
-_FILLED = {
-    "greater_than": "more than {gt:g}",
-    "greater_than_equal": "at least {ge:g}",
-    "less_than": "less than {lt:g}",
-    "less_than_equal": "at most {le:g}",
-    "too_short": "at least {min_length} entries",
-    "too_long": "at most {max_length} entries",
-    "string_too_short": "at least {min_length} character(s)",
-    "string_too_long": "at most {max_length} characters",
-    "enum": "{expected}",
-    "literal_error": "{expected}",
-}
+"""What is called otherwise in a configuration than in a payload."""
 
 
 def expected(item: Any) -> str:
     """Words for one entry of ``ValidationError.errors()``; pydantic's own message where none are written here."""
-    kind, context = item["type"], item.get("ctx", {})
-    if kind == "string_pattern_mismatch":
-        return PATTERN_WORDS.get(context["pattern"], f"text of the form {context['pattern']}")
-    if kind == "value_error":
-        return str(context["error"])
-    if kind in _FILLED:
-        return _FILLED[kind].format(**context)
-    return _PLAIN.get(kind, str(item["msg"]))
+    known = PATTERN_WORDS.get(item.get("ctx", {}).get("pattern"))
+    return known or _TOML.get(item["type"]) or words.expected(item)
 
 
 def nearest(name: str, known: tuple[str, ...]) -> str:

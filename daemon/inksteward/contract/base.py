@@ -10,6 +10,9 @@ from typing import Annotated, Any, TypeVar
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
+from inksteward.contract.words import DIGEST, NAME, TIME
+from inksteward.contract.words import expected as expected_words
+
 MAX_PAYLOAD_BYTES = 256 * 1024
 MAX_DEPTH = 200
 """Objects and lists within each other. A limit of our own, below the interpreter's: that one depends on who calls,
@@ -19,10 +22,10 @@ _TEXT = re.compile(rb'"[^"\\]*(?:\\.[^"\\]*)*"?', re.DOTALL)
 _NO_BRACKET = bytes(set(range(256)) - set(b"{[]}"))
 _TYPES = frozenset({"bool", "float", "int", "str", "tuple"})
 
-Id = Annotated[str, Field(pattern=r"^[A-Za-z0-9._-]{1,64}$")]
-Name = Annotated[str, Field(pattern=r"^[A-Za-z0-9._-]{1,64}$")]
-Time = Annotated[str, Field(pattern=r"^\d{4}-\d{2}-\d{2}T\d{2}:\d{2}:\d{2}(\.\d{1,9})?(Z|[+-]\d{2}:\d{2})$")]
-Digest = Annotated[str, Field(pattern=r"^sha256:[0-9a-f]{64}$")]
+Id = Annotated[str, Field(pattern=NAME)]
+Name = Annotated[str, Field(pattern=NAME)]
+Time = Annotated[str, Field(pattern=TIME)]
+Digest = Annotated[str, Field(pattern=DIGEST)]
 Percent = Annotated[float, Field(ge=0.0, le=100.0)]
 Density = Annotated[float, Field(ge=-0.5, le=6.0)]
 Zone = Annotated[int, Field(ge=1, le=96)]
@@ -137,7 +140,7 @@ def field_errors(error: ValidationError, root: str = "") -> tuple[FieldError, ..
     for item in error.errors(include_url=False):
         path = root + ".".join(str(part) for part in item["loc"] if not _is_type(part))
         value = "missing" if item["type"] == "missing" else shown(item["input"])
-        expected = str(item["msg"]).removeprefix("Value error, ")
+        expected = expected_words(item)
         before = found.get(path)
         if before is not None and expected not in before.expected:
             expected = f"{before.expected}; or {expected}"

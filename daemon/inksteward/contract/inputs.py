@@ -9,6 +9,7 @@ from pydantic import Field, model_validator
 from inksteward.contract.base import Density, Digest, Id, Name, Payload, Percent, Sheet, Time, Zone
 
 Zones = Annotated[tuple[Percent, ...], Field(min_length=1, max_length=96)]
+Share = Annotated[float, Field(ge=0, le=1)]
 PatchKind = Literal["solid", "tint", "overprint", "grey", "paper"]
 Status = Literal["T", "E", "A", "I", "M"]
 
@@ -28,7 +29,7 @@ class JobUnit(Payload):
     ink: Name
     aim: Density | Annotated[tuple[Density, ...], Field(min_length=1, max_length=96)] | None = None
     tolerance: tuple[Density, Density] | None = None
-    coverage: Annotated[tuple[Annotated[float, Field(ge=0, le=1)], ...], Field(max_length=96)] | None = None
+    coverage: Annotated[tuple[Share, ...], Field(max_length=96)] | None = None
     d_inf: Annotated[float, Field(gt=0, le=6)] | None = None
     m: Annotated[float, Field(gt=0, le=20)] | None = None
 
@@ -166,7 +167,7 @@ class Request(Payload):
 
     request_id: Id
     kind: Literal[
-        "hold", "release", "ok_sheet", "aims", "opening", "recall", "acknowledge", "event", "reading"
+        "hold", "release", "ok_sheet", "aims", "coverage", "opening", "recall", "acknowledge", "event", "reading"
     ]
     operator: Name
     press: Name | None = None
@@ -176,6 +177,7 @@ class Request(Payload):
     unit: Name | None = None
     aim: Density | Annotated[tuple[Density, ...], Field(min_length=1, max_length=96)] | None = None
     tolerance: tuple[Density, Density] | None = None
+    coverage: Share | Annotated[tuple[Share, ...], Field(min_length=1, max_length=96)] | None = None
     job_id: Id | None = None
     code: Name | None = None
     what: Literal["wash", "ink", "paper", "water", "speed", "plate", "blade"] | None = None
@@ -187,6 +189,7 @@ class Request(Payload):
         needed = {
             "ok_sheet": ("scan_id",),
             "aims": ("unit", "aim"),
+            "coverage": ("unit", "coverage"),
             "recall": ("job_id",),
             "acknowledge": ("code",),
             "event": ("what",),

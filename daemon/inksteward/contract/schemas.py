@@ -26,6 +26,7 @@ HOLDS_NAMES = frozenset({"properties", "patternProperties", "$defs"})
 REQUEST_MEMBERS = {
     "ok_sheet": ["scan_id"],
     "aims": ["unit", "aim"],
+    "coverage": ["unit", "coverage"],
     "recall": ["job_id"],
     "acknowledge": ["code"],
     "event": ["what"],

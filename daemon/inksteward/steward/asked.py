@@ -35,8 +35,7 @@ def asked_opening(turn: Turn, run: Run, request: Request) -> list[FieldError]:
     """An opening for every unit whose coverage the job states (or for the one that is named)."""
     if request.unit is not None and turn.configured(request.unit) is None:
         return [no_unit(turn, request)]
-    stated = {row.unit for row in run.job.units if row.coverage is not None}
-    units = [unit for unit in _units(turn, request) if unit.unit in stated]
+    units = [unit for unit in _units(turn, request) if turn.unit(unit.unit).coverage]
     if not units:
         return [FieldError("kind", "opening", "a job that states coverage per zone")]
     return _each(turn, run, [(unit, opening) for unit in units], Origin.OPENING)

@@ -7,7 +7,7 @@ from dataclasses import replace
 from inksteward.config import aim_errors, job_ink
 from inksteward.contract.base import FieldError, Refused, decode, shown
 from inksteward.contract.codes import Lapse, Phase
-from inksteward.contract.inputs import Job, JobUnit
+from inksteward.contract.inputs import Job, JobUnit, Request
 from inksteward.events import Received
 from inksteward.model import Ink, Unit
 from inksteward.steward.ending import lapse, lapse_all
@@ -130,25 +130,38 @@ def _same_run(turn: Turn, run: Run, job: Job, states: dict[str, UnitState]) -> N
     if stops:
         lapse_all(turn, Lapse.RUN_CHANGED)
     keep = run.phase is Phase.RUN and phase is not Phase.STOPPED
-    wished, before = _wished(job), _wished(run.job)
+    said, before = _by_unit(job), _by_unit(run.job)
     for name, old in turn.state.units.items():
-        gone = replace(old, ink=None, aim=None, low=(), high=(), coverage=())
-        held = run.ok_scan_id is not None or wished.get(name) == before.get(name)
-        turn.put(_changed(turn, old, states.get(name) or gone, held))
+        new = states.get(name) or replace(old, ink=None, aim=None, low=(), high=(), coverage=())
+        row, former = said.get(name), before.get(name)
+        if run.ok_scan_id is not None or _wished(row) == _wished(former):
+            new = _aims_kept(old, new)
+        if row is not None and former is not None and row.coverage == former.coverage:
+            new = replace(new, coverage=old.coverage)
+        turn.put(_changed(turn, old, new))
     turn.put_run(replace(run, job=job, phase=run.phase if keep else phase))
 
 
-def _wished(job: Job) -> dict[str, tuple[object, object]]:
-    """What a job asks of each unit."""
-    return {row.unit: (row.aim, row.tolerance) for row in job.units}
+def _by_unit(job: Job) -> dict[str, JobUnit]:
+    return {row.unit: row for row in job.units}
 
 
-def _changed(turn: Turn, old: UnitState, new: UnitState, held: bool) -> UnitState:
-    """A unit under a job that was sent again. Aims outlive it if they are ``held``: by the OK sheet, or because the
-    job asks for nothing new and an operator may have. What rests on anything that changed lapses.
+def _wished(row: JobUnit | None) -> tuple[object, object] | None:
+    """What a job asks of a unit's densities."""
+    return None if row is None else (row.aim, row.tolerance)
+
+
+def _aims_kept(old: UnitState, new: UnitState) -> UnitState:
+    """Aims outlive a job that is sent again if the OK sheet holds them, or if the job asks for nothing new: an operator
+    may have.
     """
-    if held and old.aim is not None and new.aim is not None:
-        new = replace(new, aim=old.aim, low=old.low, high=old.high)
+    if old.aim is None or new.aim is None:
+        return new
+    return replace(new, aim=old.aim, low=old.low, high=old.high)
+
+
+def _changed(turn: Turn, old: UnitState, new: UnitState) -> UnitState:
+    """A unit with other settings: what rests on anything that changed lapses or is learned anew."""
     same_film = (old.ink, old.coverage) == (new.ink, new.coverage)
     if same_film and (old.aim, old.low, old.high) == (new.aim, new.low, new.high):
         return turn.unit(new.unit)
@@ -166,6 +179,24 @@ def _changed(turn: Turn, old: UnitState, new: UnitState, held: bool) -> UnitStat
         film_before=old.film_before if same_film else None,
         traps=old.traps if same_film else (),
     )
+
+
+def ask_coverage(turn: Turn, run: Run, request: Request) -> list[FieldError]:
+    """The coverage of a unit's zones as an operator states it: lag, interaction and opening follow from it, so its film
+    is learned anew.
+    """
+    del run
+    unit = turn.configured(request.unit or "")
+    state = turn.state.units.get(request.unit or "")
+    if unit is None or state is None or state.ink is None:
+        return [FieldError("unit", shown(request.unit), "a unit of the job")]
+    said = request.coverage
+    values = said if isinstance(said, tuple) else (said or 0.0,) * unit.zones
+    if len(values) != unit.zones:
+        return [FieldError("coverage", f"{len(values)} values", f"one value or {unit.zones}, one a zone")]
+    turn.put(_changed(turn, state, replace(state, coverage=tuple(float(value) for value in values))))
+    ready_estimates(turn)
+    return []
 
 
 def ready_estimates(turn: Turn) -> None:

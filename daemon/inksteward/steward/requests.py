@@ -1,4 +1,4 @@
-"""What operators ask for besides decisions: hold, release, OK sheet, aims, recall, acknowledge, events, readings."""
+"""What operators ask for besides decisions: hold, release, OK sheet, aims, coverage, recall, events, readings..."""
 
 from __future__ import annotations
 
@@ -16,6 +16,7 @@ from inksteward.steward.commands import hold_back, still_open
 from inksteward.steward.ending import lapse, lapse_all
 from inksteward.steward.feed import bring_to
 from inksteward.steward.holding import held_by
+from inksteward.steward.jobs import ask_coverage
 from inksteward.steward.oksheet import ok_sheet
 from inksteward.steward.refusing import refuse
 from inksteward.steward.signing import sender_errors
@@ -77,6 +78,7 @@ def _handle(turn: Turn, request: Request) -> list[FieldError]:
     handlers: dict[str, Handler] = {
         "ok_sheet": ok_sheet,
         "aims": _aims,
+        "coverage": ask_coverage,
         "opening": asked_opening,
         "recall": asked_recall,
         "event": _event,

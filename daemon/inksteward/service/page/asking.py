@@ -40,6 +40,7 @@ REQUEST = (
     "unit",
     "aim",
     "tolerance",
+    "coverage",
     "job_id",
     "code",
     "what",

@@ -74,6 +74,7 @@ def _unit(unit: Unit, state: UnitState | None) -> dict[str, Any]:
         "aim": _rounded(state.aim),
         "low": _rounded(state.low),
         "high": _rounded(state.high),
+        "coverage": _rounded(state.coverage) or None,
         "suspended": state.suspended,
         "moving": state.pending is not None or bool(state.position and state.position.moving),
         "unresolved": bool(state.unresolved),
