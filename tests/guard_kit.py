@@ -37,6 +37,7 @@ UNIT = Unit(
     train=RollerTrain(1.0, 1.0, 1.0, 1.0, 1.0, 1.0, 0.0, 5.0, 0.5),
     limits_makeready=LIMITS,
     limits_run=LIMITS,
+    limits_opening=LIMITS,
     calibration=calibration(),
     coupling=blade(),
     blade_nominal=(1.0, 0.0, 0.0),

@@ -163,10 +163,13 @@ def test_schemas_cannot_be_written(tmp_path: Path, capsys: pytest.CaptureFixture
 
 
 def test_table_of_limits() -> None:
-    """The table holds every limit once with its key, its code and both defaults, and every limit code but rounding."""
+    """The table holds every limit once with its key, its code and its three defaults; every limit code but rounding."""
     table = limits_table()
     assert [key for key, *_ in ROWS] == list(MakereadyForm.model_fields) == list(Limits.__dataclass_fields__)
-    assert "| change of one key in one proposal | % of key travel | 15 | 5 | `step_pct` | `step` |" in table
+    assert (
+        "| change of one key in one proposal | % of key travel | 100 | 15 | 5 | `step_pct` | `step` |"
+        in table
+    )
     for key in MakereadyForm.model_fields:
         first, second = getattr(MakereadyForm(), key), getattr(RunForm(), key)
         assert len(re.findall(rf"\| {first:g} \| {second:g} \| `{key}` \|", table)) == 1

@@ -22,6 +22,7 @@ OURS = frozenset({"inksteward", "inksteward_drivers", "inksteward_simulators"})
 
 # What a room may import of ours. Where third_party is False, nothing but the standard library comes on top.
 ALLOWED_IMPORTS = {
+    "daemon/inksteward/colour": (False, {"inksteward.colour"}),
     "daemon/inksteward/model": (False, {"inksteward.model"}),
     "daemon/inksteward/interlock.py": (False, {"inksteward.model"}),
     "daemon/inksteward/second_check.py": (False, {"inksteward.model"}),

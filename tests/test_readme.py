@@ -34,7 +34,7 @@ def test_the_table_of_limits_is_the_code_s() -> None:
 
 def test_every_command_that_is_shown_exists() -> None:
     """No command in the README is one of another program or of another time."""
-    shown = set(re.findall(r"^inksteward (\w+)", README, flags=re.MULTILINE))
+    shown = set(re.findall(r"^inksteward ([\w-]+)", README, flags=re.MULTILINE))
     assert shown
     assert shown <= set(COMMANDS)
 

@@ -34,6 +34,21 @@ COMMANDS = {
         "add_schemas",
         "write the contract's JSON Schemas and its AsyncAPI document",
     ),
+    "coverage": (
+        "inksteward.coverage.command",
+        "add_coverage",
+        "coverage of each key zone, from images of the plates",
+    ),
+    "teach-opening": (
+        "inksteward.opening_model.command",
+        "add_teach_opening",
+        "learn from past jobs how far to open",
+    ),
+    "dry-back": (
+        "inksteward.dry_back_cli",
+        "add_dry_back",
+        "how much density each ink loses as it dries",
+    ),
     "bench": ("inksteward.bench.command", "add_bench", "controllers beside each other on simulated presses"),
     "demo": ("inksteward.demo.command", "add_demo", "a simulated press with the service beside it"),
     "train": (

@@ -53,6 +53,7 @@ def unit(name: str = "u1", *, zones: int = ZONES, max_age_ms: int = 3000) -> Uni
         train=RollerTrain(0.7, 0.015, 4.5, 5.4, 12.9, 3.7, 0.004, 5.0, 0.5),
         limits_makeready=limits,
         limits_run=limits,
+        limits_opening=limits,
         calibration=Calibration(
             name, "blade-1", True, (key,) * zones, 10_000, 5_000, max_age_ms, 10_000, 100_000
         ),

@@ -18,7 +18,8 @@ RULES = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"
 AXE = Path(__file__).parent / "axe/axe.min.js"
 LONG = {"expires_s": 300.0}
 TARGET_PX = 48
-BUTTONS = "button:not(.cell):visible, summary:visible, select:visible, textarea:visible, input:not([type=range]):visible"
+FIELDS = "select:visible, textarea:visible, input:not([type=range]):visible"
+BUTTONS = f"button:not(.cell):visible, summary:visible, {FIELDS}"
 
 
 @cache

@@ -6,9 +6,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from inksteward.colour import Undefined
 from inksteward.contract.inputs import Reflectance
 from inksteward.reading import (
-    Undefined,
     density,
     greyness_pct,
     hue_error_pct,

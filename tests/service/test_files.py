@@ -253,3 +253,20 @@ async def test_without_a_reserve_it_is_told(tmp_path: Path, monkeypatch: pytest.
     assert any("journal" in text for text in texts)
     (told,) = [event for event in shop.events(LinkChanged) if event.link == "journal"]
     assert (told.up, "no disk space could be held in reserve" in told.text) == (False, True)
+
+
+async def test_a_reserve_lost_later_is_told_once(tmp_path: Path) -> None:
+    """A service whose reserve is taken while it runs says so at the next event, by one alarm and one event."""
+    shop = set_up_shop(tmp_path, NOWHERE, "files-9")
+    async with running(shop) as (service, _):
+        assert not [event for event in shop.events(LinkChanged) if event.link == "journal"]
+        held = service.record._journal._hold
+        assert held is not None
+        held.release_reserve()
+        for up in (False, True, False):
+            await service.consumer.submit(LinkChanged("strip", up, "by hand"))
+        async with asyncio.timeout(10.0):
+            while not any("journal" in alarm.text for alarm in service.consumer.state.alarms):
+                await asyncio.sleep(0.01)
+    (told,) = [event for event in shop.events(LinkChanged) if event.link == "journal"]
+    assert (told.up, "no disk space could be held in reserve" in told.text) == (False, True)

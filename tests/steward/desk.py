@@ -52,13 +52,14 @@ def two_units(zones: int = 4, blade: str = "segmented") -> Scenario:
 class Desk:
     """The core with a clock of its own. ``sent`` holds (topic, data) of every publish, ``moves`` commands.
 
-    ``sections`` are merged over the configuration's tables, ``tables`` over those of every unit. ``watch`` is told
-    of every step: the state before it, and the event.
+    ``sections`` are merged over the configuration's tables, ``tables`` over those of every unit, ``lists`` are its
+    arrays of tables. ``watch`` is told of every step: the state before it, and the event.
     """
 
     scenario: Scenario = field(default_factory=two_units)
     sections: dict[str, dict[str, Any]] = field(default_factory=dict)
     tables: dict[str, dict[str, Any]] = field(default_factory=dict)
+    lists: dict[str, list[dict[str, Any]]] = field(default_factory=dict)
     state: State = field(default_factory=initial)
     now_ms: int = 1_000_000
     seq: int = 0
@@ -98,7 +99,7 @@ class Desk:
         """Start the core; broker up."""
         control = {**WARY, **self.sections.get("control", {})}
         sections = {"approval": {"unsigned": "bench"}, **self.sections, "control": control}
-        data = configuration(self.scenario, **sections)
+        data = {**configuration(self.scenario, **sections), **self.lists}
         for row in data["unit"]:
             for name, table in self.tables.items():
                 row[name] = {**row.get(name, {}), **table}

@@ -40,8 +40,9 @@ def test_other_coverage_is_another_film() -> None:
     assert desk.request("coverage", unit="u1", coverage=STATED)["accepted"]
     after = desk.state.units["u1"]
     assert after.standing is None
-    assert before.estimate is not None and after.estimate is not None
-    assert after.estimate.film_um.tolist() != before.estimate.film_um.tolist(), "what the film was is not known any more"
+    assert before.estimate is not None
+    assert after.estimate is not None
+    assert after.estimate.film_um.tolist() != before.estimate.film_um.tolist()
     assert (desk.outcomes()[-1]["result"], desk.outcomes()[-1]["code"]) == ("lapsed", "run_changed")
 
 

@@ -42,6 +42,11 @@ def add_bench(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -
         action="store_true",
         help="ours alone on presses that are not as it believes: does it swing?",
     )
+    made.add_argument(
+        "--openings",
+        action="store_true",
+        help="openings alone: which zones settle in tolerance before anybody has scanned",
+    )
     made.add_argument("--workers", type=int, default=0, help="processes (default: one a core)")
     made.add_argument("--out", type=Path, default=Path("bench-out"), help="folder for figures and pictures")
     made.set_defaults(run=run)
@@ -61,6 +66,8 @@ def run(options: argparse.Namespace) -> int:
         wanted = wanted_of(options)
         if options.margins:
             return _margins(wanted, options.out)
+        if options.openings:
+            return _openings(wanted)
     except ValueError as error:
         print(f"inksteward bench: {error}", file=sys.stderr)
         return 2
@@ -100,6 +107,19 @@ def _margins(wanted: Wanted, out: Path) -> int:
     save(out / "margins.json", rows, found)
     print(f"\nfigures {out / 'margins.json'}")
     return 0 if all(row.verdict == NONE for row in rows) else 1
+
+
+def _openings(wanted: Wanted) -> int:
+    """The table of openings."""
+    from inksteward.bench.opening import compare, table
+    from inksteward_simulators.scenario import load_scenario
+
+    rows = {}
+    for name in wanted.scenarios:
+        rows[name] = list(compare(load_scenario(name), wanted.seeds))
+        print(f"  {name} done", file=sys.stderr)
+    print("\n" + table(rows))
+    return 0
 
 
 def wanted_of(options: argparse.Namespace) -> Wanted:

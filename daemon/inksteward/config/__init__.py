@@ -12,6 +12,8 @@ from inksteward.config.settings import (
     Identification,
     JournalSettings,
     Measuring,
+    OpeningLesson,
+    OpeningModel,
     PageSettings,
     Unsigned,
 )
@@ -31,6 +33,8 @@ __all__ = [
     "Identification",
     "JournalSettings",
     "Measuring",
+    "OpeningLesson",
+    "OpeningModel",
     "PageSettings",
     "Unsigned",
     "aim_errors",

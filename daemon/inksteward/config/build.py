@@ -5,7 +5,9 @@ from __future__ import annotations
 from functools import lru_cache
 from urllib.parse import urlsplit
 
+from inksteward.config.condition_forms import ConditionForm
 from inksteward.config.forms import BrokerForm, ControlForm
+from inksteward.config.opening_forms import model_of
 from inksteward.config.rounding import gap_nm, thousandths_down, thousandths_up, uncertainty_nm
 from inksteward.config.rules import on_loopback
 from inksteward.config.settings import (
@@ -17,6 +19,7 @@ from inksteward.config.settings import (
     Identification,
     JournalSettings,
     Measuring,
+    OpeningModel,
     PageSettings,
 )
 from inksteward.config.unit_forms import ConfigForm, MakereadyForm, UnitForm
@@ -25,6 +28,9 @@ from inksteward.model import (
     BladeCoupling,
     BladeKind,
     Calibration,
+    Condition,
+    ConditionInk,
+    DensityBasis,
     Ink,
     KeyCalibration,
     Limits,
@@ -50,6 +56,32 @@ def inks(form: ConfigForm) -> tuple[Ink, ...]:
     given = {item.ink: Ink(item.ink, item.d_inf, item.m) for item in form.ink}
     usual = tuple(given.pop(ink.ink, ink) for ink in DEFAULT_INKS)
     return usual + tuple(given.values())
+
+
+def dry_back(form: ConfigForm) -> dict[str, float]:
+    """Ink -> how much less dense it reads dry than wet, D, where that was measured."""
+    return {item.ink: item.dry_back_d for item in form.ink if item.dry_back_d is not None}
+
+
+def conditions(form: ConfigForm) -> tuple[Condition, ...]:
+    """The printing conditions that a job may name."""
+    return tuple(_condition(item) for item in form.condition)
+
+
+def _condition(item: ConditionForm) -> Condition:
+    basis = item.basis
+    return Condition(
+        condition=item.condition,
+        source=item.source,
+        inks=tuple(
+            ConditionInk(row.ink, row.density, row.tolerance, row.lab, row.delta_e_00) for row in item.ink
+        ),
+        basis=None
+        if basis is None
+        else DensityBasis(basis.status, basis.polarised, basis.paper_relative, basis.dry),
+        measured=item.measured,
+        backing=item.backing,
+    )
 
 
 def broker(form: BrokerForm, press: str) -> Broker:
@@ -82,6 +114,11 @@ def page(form: ConfigForm) -> PageSettings:
 def measuring(form: ConfigForm) -> Measuring:
     """Settings of [measuring]."""
     return Measuring(**form.measuring.model_dump())
+
+
+def opening_model(form: ConfigForm) -> OpeningModel | None:
+    """What past jobs taught of openings, None without [opening] model."""
+    return None if form.opening.model is None else model_of(form.opening.model)
 
 
 def journal(form: ConfigForm) -> JournalSettings:
@@ -137,6 +174,7 @@ def _unit(form: UnitForm, max_age_ms: int) -> Unit:
         train=RollerTrain(**form.train.model_dump()),
         limits_makeready=_limits(form.limits.makeready),
         limits_run=_limits(form.limits.run),
+        limits_opening=_limits(form.limits.opening),
         calibration=_calibration(form, max_age_ms),
         coupling=_coupling(form.blade, form.calibration.blade_id, form.zones),
         blade_nominal=form.blade_nominal or (SEGMENTED_NOMINAL if sliding else SPRING_NOMINAL),

@@ -79,6 +79,9 @@ def summary(config: Config, today: date) -> Iterator[str]:
         what = "strip reader" if driver.kind is DriverKind.STRIP_READER else "key bank"
         serves = f" for {', '.join(driver.units)}" if driver.units else ""
         yield f"{what} {driver.name}: driver {driver.driver}{serves}"
+    for condition in config.conditions:
+        inks = ", ".join(row.ink for row in condition.inks)
+        yield f"printing condition {condition.condition}: {inks} ({condition.source})"
     security = "TLS" if config.broker.tls else "no TLS, this machine only"
     yield f"broker: {config.broker.url} as {config.broker.client_id} ({security})"
     yield f"journal: {config.journal.directory}, one file per {_per(config.journal.one_file_per)}"

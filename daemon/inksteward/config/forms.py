@@ -166,6 +166,7 @@ class InkForm(Form):
     ink: Name
     d_inf: Annotated[float, Field(ge=0.1, le=6)]
     m: Annotated[float, Field(ge=0.01, le=20)]
+    dry_back_d: Annotated[float, Field(ge=0, le=0.5)] | None = None
 
 
 class StripReaderForm(Form):

@@ -8,6 +8,7 @@ from collections.abc import Iterator, Mapping
 from typing import Any
 from urllib.parse import urlsplit
 
+from inksteward.config.condition_rules import condition_findings
 from inksteward.config.layers import NAMED, Place
 from inksteward.config.reading import MISSING, Finding, Reading
 from inksteward.config.settings import DriverKind, Unsigned
@@ -36,6 +37,8 @@ def findings(reading: Reading) -> Iterator[Finding]:
     yield from _page(reading)
     yield from _control(reading)
     yield from _repeated(reading, "ink", [item.ink for item in reading.form.ink])
+    yield from condition_findings(reading)
+    yield from _repeated(reading, "condition", [item.condition for item in reading.form.condition])
     yield from _repeated(reading, "unit", [item.unit for item in reading.form.unit])
     for index, _ in enumerate(reading.form.unit):
         yield from unit_findings(reading, index)

@@ -140,6 +140,38 @@ class ControlSettings:
 
 
 @dataclass(frozen=True, slots=True)
+class OpeningLesson:
+    """How far gaps at OK sheets lay from what the film model alone wants, for one ink in one unit.
+
+    ln(gap at the OK sheet / gap of the model) is foretold as ``coefficients`` times (1, ln(coverage + offset) - centre
+    0, film of the aim in um - centre 1). ``covariance`` is that of the coefficients, ``sigma`` the standard deviation
+    of one zone of another job beside it, ``quantile`` Student's t of the model's confidence. ``coverage`` and
+    ``film_um``: from and to, as the ``jobs`` had them.
+    """
+
+    unit: str
+    ink: str
+    jobs: int
+    zones: int
+    coverage: tuple[float, float]
+    film_um: tuple[float, float]
+    centre: tuple[float, float]
+    coefficients: tuple[float, float, float]
+    covariance: tuple[tuple[float, float, float], ...]
+    sigma: float
+    quantile: float
+
+
+@dataclass(frozen=True, slots=True)
+class OpeningModel:
+    """What past jobs taught: intervals hold with ``confidence``; ``offset`` is added to a coverage before its ln."""
+
+    confidence: float
+    offset: float
+    lessons: tuple[OpeningLesson, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class PageSettings:
     """The operator's page. ``names``: what browsers may call this machine besides ``host``. Paths as written."""
 

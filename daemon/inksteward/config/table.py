@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from inksteward.config.unit_forms import MakereadyForm, RunForm, SweepForm, UnitForm
+from inksteward.config.unit_forms import MakereadyForm, OpeningForm, RunForm, SweepForm, UnitForm
 from inksteward.contract.codes import LimitCode
 
 ROWS = (
@@ -43,15 +43,15 @@ ROWS = (
 
 
 def limits_table() -> str:
-    """Markdown table: limit, unit, default in makeready and in the run, key, code."""
-    makeready, run = MakereadyForm(), RunForm()
+    """Markdown table: limit, unit, default in the opening, in makeready and in the run, key, code."""
+    phases = (OpeningForm(), MakereadyForm(), RunForm())
     lines = [
-        "| At most | Unit | Makeready | Run | Key under `[unit.limits.…]` | `limited_by` |",
-        "|---|---|---:|---:|---|---|",
+        "| At most | Unit | Opening | Makeready | Run | Key under `[unit.limits.…]` | `limited_by` |",
+        "|---|---|---:|---:|---:|---|---|",
     ]
     for key, code, unit, text in ROWS:
-        first, second = getattr(makeready, key), getattr(run, key)
-        lines.append(f"| {text} | {unit} | {first:g} | {second:g} | `{key}` | `{code}` |")
+        shown = " | ".join(f"{getattr(phase, key):g}" for phase in phases)
+        lines.append(f"| {text} | {unit} | {shown} | `{key}` | `{code}` |")
     return "\n".join([*lines, "", *_always()]) + "\n"
 
 

@@ -7,6 +7,7 @@ from typing import Annotated, Any, ClassVar
 
 from pydantic import Discriminator, Field, Tag
 
+from inksteward.config.condition_forms import ConditionForm, ConditionsForm
 from inksteward.config.forms import (
     ApprovalForm,
     BrokerForm,
@@ -21,6 +22,7 @@ from inksteward.config.forms import (
     PressForm,
     StripReaderForm,
 )
+from inksteward.config.opening_forms import OpeningSectionForm
 from inksteward.model import BladeKind, Side
 
 ONE, EACH = "one for all keys", "one for each key"
@@ -138,9 +140,21 @@ class RunForm(MakereadyForm):
     sweep_step_pct: Annotated[float, Field(gt=0, le=100)] = 4.0
 
 
+class OpeningForm(MakereadyForm):
+    """[unit.limits.opening]: before the first sheet of a run there is no film that a move could upset."""
+
+    step_pct: Annotated[float, Field(gt=0, le=100)] = 100.0
+    interaction_ln: Annotated[float, Field(gt=0, le=20)] = 10.0
+    total_pct: Annotated[float, Field(gt=0, le=100)] = 100.0
+    accumulated_key_pct: Annotated[float, Field(gt=0, le=1000)] = 1000.0
+    accumulated_unit_pct: Annotated[float, Field(gt=0, le=1000)] = 1000.0
+    sweep_step_pct: Annotated[float, Field(gt=0, le=100)] = 100.0
+
+
 class PhaseLimitsForm(Form):
     """[unit.limits]."""
 
+    opening: OpeningForm = OpeningForm()
     makeready: MakereadyForm = MakereadyForm()
     run: RunForm = RunForm()
 
@@ -185,7 +199,10 @@ class ConfigForm(Form):
     page: PageForm = PageForm()
     measuring: MeasuringForm = MeasuringForm()
     control: ControlForm = ControlForm()
+    opening: OpeningSectionForm = OpeningSectionForm()
     ink: Annotated[tuple[InkForm, ...], Field(max_length=64)] = ()
+    conditions: ConditionsForm = ConditionsForm()
+    condition: Annotated[tuple[ConditionForm, ...], Field(max_length=64)] = ()
     unit: Annotated[tuple[UnitForm, ...], Field(min_length=1, max_length=24)]
     strip_reader: Annotated[tuple[StripReaderForm, ...], Field(max_length=24)] = ()
     key_bank: Annotated[tuple[KeyBankForm, ...], Field(min_length=1, max_length=24)]

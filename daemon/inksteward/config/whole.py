@@ -18,8 +18,10 @@ from typing import Any
 
 from inksteward.canonical import canonical
 from inksteward.config import build, rules
+from inksteward.config.condition_files import with_conditions
 from inksteward.config.errors import ConfigError, ConfigErrors, ConfigUnreadable
 from inksteward.config.layers import DEFAULTS, key_text, laid, merged
+from inksteward.config.opening_files import with_opening_model
 from inksteward.config.reading import MISSING, Finding, plain, read
 from inksteward.config.settings import (
     Approval,
@@ -29,11 +31,12 @@ from inksteward.config.settings import (
     DriverSettings,
     JournalSettings,
     Measuring,
+    OpeningModel,
     PageSettings,
 )
 from inksteward.config.unit_forms import ConfigForm
 from inksteward.config.words import NOT_SHOWN, secret, shown
-from inksteward.model import Ink, Press
+from inksteward.model import Condition, Ink, Press
 
 Installed = Mapping[DriverKind, tuple[str, ...]]
 
@@ -48,6 +51,8 @@ class Config:
 
     press: Press
     inks: tuple[Ink, ...]
+    dry_back: Mapping[str, float]
+    conditions: tuple[Condition, ...]
     broker: Broker
     approval: Approval
     measuring: Measuring
@@ -56,6 +61,7 @@ class Config:
     operators_file: str
     journal: JournalSettings
     page: PageSettings
+    opening_model: OpeningModel | None
     calibrated: Mapping[str, tuple[date, date]]
     canonical_json: bytes = field(repr=False)
 
@@ -67,6 +73,10 @@ class Config:
     def ink(self, name: str) -> Ink | None:
         """Constants of the ink of that name, or None."""
         return next((ink for ink in self.inks if ink.ink == name), None)
+
+    def condition(self, name: str) -> Condition | None:
+        """The printing condition of that name, or None."""
+        return next((each for each in self.conditions if each.condition == name), None)
 
     def calibration_valid(self, today: date) -> dict[str, bool]:
         """For each unit whether its calibration counts on that day: first and last day included."""
@@ -103,7 +113,8 @@ def load(path: Path) -> Config:
         RecursionError,
     ) as error:  # TOMLDecodeError is a ValueError, a number too long another
         raise ConfigErrors((_syntax_error(source, text, str(error)),)) from error
-    return _judged(data, source, installed_drivers())
+    whole = with_opening_model(with_conditions(data, path), path)
+    return _judged(whole, source, installed_drivers())
 
 
 def parse(data: dict[str, Any], source: str) -> Config:
@@ -148,6 +159,8 @@ def _built(form: ConfigForm, content: bytes) -> Config:
     return Config(
         press=press,
         inks=build.inks(form),
+        dry_back=build.dry_back(form),
+        conditions=build.conditions(form),
         broker=build.broker(form.broker, press.press),
         approval=build.approval(form),
         measuring=build.measuring(form),
@@ -156,6 +169,7 @@ def _built(form: ConfigForm, content: bytes) -> Config:
         operators_file=form.approval.operators_file,
         journal=build.journal(form),
         page=build.page(form),
+        opening_model=build.opening_model(form),
         calibrated={
             unit.unit: (unit.calibration.calibrated_on, unit.calibration.expires_on) for unit in form.unit
         },

@@ -9,17 +9,20 @@ from pydantic import Field, model_validator
 from inksteward.contract.base import Density, Digest, Id, Name, Payload, Percent, Sheet, Time, Zone
 
 Zones = Annotated[tuple[Percent, ...], Field(min_length=1, max_length=96)]
+Lightness = Annotated[float, Field(ge=0, le=100)]
+Chroma = Annotated[float, Field(ge=-200, le=200)]
 Share = Annotated[float, Field(ge=0, le=1)]
 PatchKind = Literal["solid", "tint", "overprint", "grey", "paper"]
 Status = Literal["T", "E", "A", "I", "M"]
 
 
 class Basis(Payload):
-    """What densities refer to; readings of another basis are refused."""
+    """What densities refer to; readings of another basis are refused. ``dry``: the aims are those of dry sheets."""
 
     status: Status
     polarised: bool
     paper_relative: bool
+    dry: bool = False
 
 
 class JobUnit(Payload):
@@ -30,6 +33,7 @@ class JobUnit(Payload):
     aim: Density | Annotated[tuple[Density, ...], Field(min_length=1, max_length=96)] | None = None
     tolerance: tuple[Density, Density] | None = None
     coverage: Annotated[tuple[Share, ...], Field(max_length=96)] | None = None
+    lab: tuple[Lightness, Chroma, Chroma] | None = None
     d_inf: Annotated[float, Field(gt=0, le=6)] | None = None
     m: Annotated[float, Field(gt=0, le=20)] | None = None
 
@@ -68,6 +72,7 @@ class Job(Payload):
     units: Annotated[tuple[JobUnit, ...], Field(max_length=24)]
     strip: Strip | None = None
     sheet: SheetFormat | None = None
+    condition: Name | None = None
 
 
 class Counter(Payload):
@@ -83,13 +88,17 @@ class Counter(Payload):
 
 
 class Instrument(Payload):
-    """What measured, and on which basis."""
+    """What measured, and on which basis. ``dry``: a sheet that has dried, which no wet one is compared
+    with. ``measured``: its measurement condition, ISO 13655.
+    """
 
     id: Id
     kind: Literal["strip", "hand"]
     status: Status
     polarised: bool
     paper_relative: bool
+    dry: bool = False
+    measured: Literal["M0", "M1", "M2", "M3"] | None = None
 
 
 class Reflectance(Payload):
@@ -167,7 +176,16 @@ class Request(Payload):
 
     request_id: Id
     kind: Literal[
-        "hold", "release", "ok_sheet", "aims", "coverage", "opening", "recall", "acknowledge", "event", "reading"
+        "hold",
+        "release",
+        "ok_sheet",
+        "aims",
+        "coverage",
+        "opening",
+        "recall",
+        "acknowledge",
+        "event",
+        "reading",
     ]
     operator: Name
     press: Name | None = None

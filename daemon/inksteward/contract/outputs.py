@@ -55,6 +55,28 @@ class Note(Out):
     remedy: str
 
 
+class ClosestDensity(Out):
+    """The density of this ink that comes closest to its colour aim, D, how far it stays away (CIEDE2000), and the
+    densities within the limit; null where no limit is stated or none is within.
+    """
+
+    density: float
+    delta_e_00: float
+    within: tuple[float, float] | None
+
+
+class UnitColour(Out):
+    """Colour of a unit's solids in the mean of the sheet, against its aim. ``closest`` null: the density is right."""
+
+    lab: tuple[float, float, float]
+    measured: Literal["M0", "M1", "M2", "M3"] | None
+    aim: tuple[float, float, float] | None
+    limit: float | None
+    delta_e_00: float | None
+    closest: ClosestDensity | None
+    text: str
+
+
 class Reading(Out):
     """The service has finished with a scan."""
 
@@ -63,6 +85,7 @@ class Reading(Out):
     units: dict[str, UnitReading]
     set_aside: tuple[Aside, ...]
     notes: tuple[Note, ...] = ()
+    colour: dict[str, UnitColour] = Field(default_factory=dict)
 
 
 class LimitedBy(Out):

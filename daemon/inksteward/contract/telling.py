@@ -50,10 +50,11 @@ class LimitSet(Out):
 
 
 class PhaseLimits(Out):
-    """Limits in makeready and in the run."""
+    """Limits before the first sheet, in makeready and in the run."""
 
     makeready: LimitSet
     run: LimitSet
+    opening: LimitSet | None = None
 
 
 class PressUnit(Out):

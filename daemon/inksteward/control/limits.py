@@ -220,13 +220,15 @@ def _interaction_rows(unit: Unit, influence: Array, limits: Limits, rounding: Ar
 
 
 def _travel_row(unit: Unit, present: Present, reach: _Reach, limits: Limits) -> _Block:
-    """Where a table bends, one um is more travel on a flatter stretch: the flattest in reach counts."""
+    """Where a table bends, one um is more travel on a flatter stretch: the flattest in reach counts. Keys that go from
+    end to end travel 100 % each: a limit of that or more is none."""
     opening, closing = present.gaps_um / reach.flattest_up, present.gaps_um / reach.flattest_down
     once = limits.total_pct * unit.zones
     left = max(limits.accumulated_unit_pct * unit.zones - present.used_unit_pct, 0.0)
     code = LimitCode.TOTAL_TRAVEL if once <= left else LimitCode.ACCUMULATED_UNIT
     row = np.concatenate((opening, closing, [0.0]))
-    return _at_most(row[None, :], np.array([min(once, left)]), code)
+    room = min(once, left)
+    return _at_most(row[None, :], np.array([room if room < 100.0 * unit.zones else BIG]), code)
 
 
 def _sweep_bounds(present: Present, limits: Limits) -> tuple[float, float, LimitCode]:

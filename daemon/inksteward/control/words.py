@@ -42,10 +42,15 @@ def move(
         text = f"{_reads(situation, zone)}, {settles}: {what} to make up for what the other moves do here"
     else:
         text = f"{_reads(situation, zone)}, {settles}: {'more' if error < 0 else 'less'} ink"
-    if limited:
-        held = ", ".join(f"{LIMIT_WORDS[code]} (withheld {amount:.1f} %)" for code, amount in limited)
-        text += f"; held back by {held}"
-    return text
+    return text + held_back_by(limited)
+
+
+def held_back_by(limited: tuple[tuple[LimitCode, float], ...]) -> str:
+    """The limits that held a key back and how much they withheld; nothing where none did."""
+    if not limited:
+        return ""
+    held = ", ".join(f"{LIMIT_WORDS[code]} (withheld {amount:.1f} %)" for code, amount in limited)
+    return f"; held back by {held}"
 
 
 def left(situation: Situation, view: Forecast, zone: int, code: LeftCode) -> LeftAlone:
@@ -126,6 +131,35 @@ def opening(situation: Situation, zone: int) -> str:
     return (
         f"from the coverage of this zone and its neighbours: settles near its aim {situation.aim[zone]:.2f}"
     )
+
+
+def opened(situation: Situation, zone: int, coverage: float, wanted_um: float, sweep_pct: float) -> str:
+    """Why a key opens a job as it does; coverage as a share."""
+    return (
+        f"coverage {coverage * 100:.0f} % here, and what its neighbours take and give: {wanted_um:.0f} um at sweep "
+        f"{sweep_pct:.1f} % settles at its aim {situation.aim[zone]:.2f}"
+    )
+
+
+def kept_least(least_um: float, on_sheet: bool) -> str:
+    """Why a key without image stands at its least gap."""
+    where = "no coverage here" if on_sheet else "outside the sheet, no coverage that prints"
+    return f"{where}: its least gap of {least_um:.0f} um, open enough that the rollers do not run dry"
+
+
+def waits_for_fountain(zone: int, wanted_um: float) -> LeftAlone:
+    """Why a key that is to close does not yet; zone from 0."""
+    text = (
+        f"is to close to {wanted_um:.0f} um, and nothing closes on a fountain roller that stands: "
+        "ask for the opening again once it turns"
+    )
+    return LeftAlone(zone + 1, LeftCode.HELD_BACK, text)
+
+
+def opening_sweep(from_pct: float, to_pct: float) -> str:
+    """Why an opening moves the sweep."""
+    what = "keys stand too near their end" if to_pct > from_pct else "keys stand too near their least gap"
+    return f"with the sweep of now {what} to open this job well; all keys are meant for the new one"
 
 
 def recalled(gap: float) -> str:

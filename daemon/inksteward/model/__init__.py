@@ -1,6 +1,7 @@
 """What the trade talks of, as frozen dataclasses: standard library only, units in the names."""
 
 from inksteward.model.calibration import BladeCoupling, Calibration, KeyCalibration
+from inksteward.model.condition import Condition, ConditionInk, DensityBasis
 from inksteward.model.ink import Ink
 from inksteward.model.limits import Limits
 from inksteward.model.moves import KeyMove, Moves, ReadBack, UnresolvedCommand
@@ -10,6 +11,9 @@ __all__ = [
     "BladeCoupling",
     "BladeKind",
     "Calibration",
+    "Condition",
+    "ConditionInk",
+    "DensityBasis",
     "Ink",
     "KeyCalibration",
     "KeyMove",

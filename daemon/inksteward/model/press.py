@@ -79,6 +79,7 @@ class Unit:
     train: RollerTrain
     limits_makeready: Limits
     limits_run: Limits
+    limits_opening: Limits
     calibration: Calibration
     coupling: BladeCoupling
     blade_nominal: tuple[float, float, float]

@@ -1,7 +1,7 @@
 """The reading room: from the patches of a scanned colour bar to zone readings."""
 
+from inksteward.colour import Undefined
 from inksteward.reading.density import (
-    Undefined,
     density,
     greyness_pct,
     hue_error_pct,

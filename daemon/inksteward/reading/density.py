@@ -9,6 +9,7 @@ from __future__ import annotations
 from decimal import Context, Decimal
 from math import fsum
 
+from inksteward.colour import Undefined
 from inksteward.contract.inputs import Reflectance
 from inksteward.control.numerics import exp
 from inksteward.reading.status import TABLES, Channel
@@ -19,10 +20,6 @@ UNSEEN_SHARE_MAX = 0.01
 
 LN_10 = 2.302585092994046
 _DIGITS = Context(prec=20)
-
-
-class Undefined(ValueError):
-    """The quantity has no value for these readings; the text names them and says what was expected."""
 
 
 def density(reflectance_factor: float) -> float:

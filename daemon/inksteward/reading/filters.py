@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
+from inksteward.colour import Undefined
 from inksteward.contract.inputs import Patch, Scan
-from inksteward.reading.density import Undefined, status_density
+from inksteward.reading.density import status_density
 from inksteward.reading.status import CHANNELS, Channel
 
 COLOURS: tuple[Channel, ...] = ("C", "M", "Y")

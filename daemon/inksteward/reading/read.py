@@ -5,10 +5,11 @@ from __future__ import annotations
 from bisect import bisect_left
 from collections.abc import Mapping, Sequence
 
+from inksteward.colour import Undefined
 from inksteward.contract.codes import SetAside
 from inksteward.contract.inputs import Scan, SheetFormat, Strip
 from inksteward.contract.outputs import Aside
-from inksteward.reading.density import Undefined, tone_value_pct
+from inksteward.reading.density import tone_value_pct
 from inksteward.reading.filters import Measured, dominant_filter, measure, paper_density
 from inksteward.reading.lanes import Lane, LaneReading, PatchReading, ScanReading, TintReading
 from inksteward.reading.orientation import Orientation, Seen, Slot, Way, orientation

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-from inksteward.reading.density import Undefined, trap_pct
+from inksteward.colour import Undefined
+from inksteward.reading.density import trap_pct
 from inksteward.reading.filters import Measured
 from inksteward.reading.lanes import Lane, LaneReading, PatchReading, TrapReading
 from inksteward.reading.outliers import REACH_PITCHES

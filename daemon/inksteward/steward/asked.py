@@ -10,12 +10,16 @@ import numpy as np
 from inksteward.contract.base import FieldError, shown
 from inksteward.contract.codes import Lapse, NoProposal, Origin
 from inksteward.contract.inputs import Request
+from inksteward.control.film import film
+from inksteward.control.opening import whole_opening
 from inksteward.control.settings_moves import opening, recall
 from inksteward.control.situation import Situation, Worked
+from inksteward.control.taught import taught
 from inksteward.model import Unit
 from inksteward.steward.ending import lapse
+from inksteward.steward.feed import fountain_turning
 from inksteward.steward.propose import Basis, stand
-from inksteward.steward.situations import sheet_now, situation_of, unfit
+from inksteward.steward.situations import nothing_printed, sheet_now, situation_of, unfit
 from inksteward.steward.state import Run
 from inksteward.steward.turn import Turn
 
@@ -38,7 +42,24 @@ def asked_opening(turn: Turn, run: Run, request: Request) -> list[FieldError]:
     units = [unit for unit in _units(turn, request) if turn.unit(unit.unit).coverage]
     if not units:
         return [FieldError("kind", "opening", "a job that states coverage per zone")]
-    return _each(turn, run, [(unit, opening) for unit in units], Origin.OPENING)
+    whole = nothing_printed(
+        turn, run
+    )  # after that only what the film model corrects, within makeready's limits
+    work = [(unit, _whole_opening(turn, unit) if whole else opening) for unit in units]
+    return _each(turn, run, work, Origin.OPENING)
+
+
+def _whole_opening(turn: Turn, unit: Unit) -> Work:
+    """The whole way within the limits of an opening, by the film model and what past jobs taught."""
+    state, model = turn.unit(unit.unit), turn.config.opening_model
+
+    def work(situation: Situation) -> Worked:
+        films = np.array([film(aim, situation.ink)[0] for aim in situation.aim])
+        lesson = taught(model, unit.unit, situation.ink.ink, state.coverage, films)
+        may_close = fountain_turning(turn) is not False
+        return whole_opening(situation, state.coverage, lesson, may_close=may_close)
+
+    return work
 
 
 def asked_recall(turn: Turn, run: Run, request: Request) -> list[FieldError]:

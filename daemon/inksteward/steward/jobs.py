@@ -4,14 +4,15 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from inksteward.config import aim_errors, job_ink
+from inksteward.config import job_ink
 from inksteward.contract.base import FieldError, Refused, decode, shown
 from inksteward.contract.codes import Lapse, Phase
 from inksteward.contract.inputs import Job, JobUnit, Request
 from inksteward.events import Received
-from inksteward.model import Ink, Unit
+from inksteward.model import Ink
 from inksteward.steward.ending import lapse, lapse_all
 from inksteward.steward.feed import begin_estimate
+from inksteward.steward.job_aims import condition_of, wanted_of
 from inksteward.steward.refusing import refuse
 from inksteward.steward.state import Run, UnitState
 from inksteward.steward.turn import Turn
@@ -24,21 +25,10 @@ def _ink(turn: Turn, row: JobUnit, where: str, errors: list[FieldError]) -> Ink 
     return ink
 
 
-def _aims(
-    row: JobUnit, unit: Unit, ink: Ink, where: str, errors: list[FieldError]
-) -> tuple[float, ...] | None:
-    if row.aim is None:
-        return None
-    aims = row.aim if isinstance(row.aim, tuple) else (row.aim,) * unit.zones
-    if len(aims) != unit.zones:
-        errors.append(FieldError(f"{where}.aim", f"{len(aims)} values", f"one value or {unit.zones}"))
-    errors.extend(aim_errors(row.aim, ink, f"{where}.aim"))
-    return tuple(float(aim) for aim in aims)
-
-
 def _unit_state(
-    turn: Turn, row: JobUnit, number: int, before: UnitState | None, errors: list[FieldError]
+    turn: Turn, job: Job, number: int, before: UnitState | None, errors: list[FieldError]
 ) -> UnitState | None:
+    row = job.units[number]
     where = f"units.{number}"
     unit = turn.configured(row.unit)
     if unit is None:
@@ -50,20 +40,19 @@ def _unit_state(
             FieldError(f"{where}.coverage", f"{len(row.coverage)} values", f"{unit.zones} values, one a zone")
         )
     ink = _ink(turn, row, where, errors)
-    aims = _aims(row, unit, ink, where, errors) if ink else None
-    tolerance = row.tolerance if row.tolerance is not None else turn.config.control.tolerance
-    if not tolerance[0] < 0.0 < tolerance[1]:
-        expected = "a low end below 0 and a high end above 0"
-        errors.append(FieldError(f"{where}.tolerance", shown(tolerance), expected))
-    if errors or ink is None:
+    if ink is None:
         return None
+    wanted = wanted_of(turn, job, row, unit, ink, where, errors)
+    if errors:
+        return None
+    aims, (low, high) = wanted.aims, wanted.tolerance
     state = before or UnitState(row.unit)
     return replace(
         state,
         ink=ink,
         aim=aims,
-        low=tuple(aim + tolerance[0] for aim in aims) if aims else (),
-        high=tuple(aim + tolerance[1] for aim in aims) if aims else (),
+        low=tuple(aim + low for aim in aims) if aims else (),
+        high=tuple(aim + high for aim in aims) if aims else (),
         coverage=tuple(row.coverage or ()),
     )
 
@@ -89,10 +78,11 @@ def on_job(turn: Turn, event: Received) -> None:
     errors = _judge(job)
     if job.phase == "run" and (run is None or run.phase is not Phase.RUN):
         errors.append(FieldError("phase", "run", "opening, makeready or stopped: run follows the OK sheet"))
+    condition_of(turn, job, errors)
     before = turn.state.units if run else {}
     states: dict[str, UnitState] = {}
     for number, row in enumerate(job.units):
-        state = _unit_state(turn, row, number, before.get(row.unit), errors)
+        state = _unit_state(turn, job, number, before.get(row.unit), errors)
         if state is not None:
             states[row.unit] = state
     if errors:
@@ -134,7 +124,7 @@ def _same_run(turn: Turn, run: Run, job: Job, states: dict[str, UnitState]) -> N
     for name, old in turn.state.units.items():
         new = states.get(name) or replace(old, ink=None, aim=None, low=(), high=(), coverage=())
         row, former = said.get(name), before.get(name)
-        if run.ok_scan_id is not None or _wished(row) == _wished(former):
+        if run.ok_scan_id is not None or _wished(job, row) == _wished(run.job, former):
             new = _aims_kept(old, new)
         if row is not None and former is not None and row.coverage == former.coverage:
             new = replace(new, coverage=old.coverage)
@@ -146,9 +136,9 @@ def _by_unit(job: Job) -> dict[str, JobUnit]:
     return {row.unit: row for row in job.units}
 
 
-def _wished(row: JobUnit | None) -> tuple[object, object] | None:
+def _wished(job: Job, row: JobUnit | None) -> object:
     """What a job asks of a unit's densities."""
-    return None if row is None else (row.aim, row.tolerance)
+    return None if row is None else (row.aim, row.tolerance, job.condition, job.basis.dry)
 
 
 def _aims_kept(old: UnitState, new: UnitState) -> UnitState:

@@ -17,6 +17,7 @@ from inksteward.control.learning import Gated, Measured, new_sheet, update
 from inksteward.events import Received
 from inksteward.model import Ink, Unit
 from inksteward.reading import Lane, LaneReading, ScanReading, read_scan, undetermined_note
+from inksteward.steward.colours import unit_colours
 from inksteward.steward.feed import bring_to
 from inksteward.steward.propose import UnitResult, propose
 from inksteward.steward.refusing import refuse
@@ -97,6 +98,9 @@ def _judge(turn: Turn, scan: Scan, sheet: int) -> list[FieldError]:
         got, wanted = getattr(scan.instrument, name), getattr(run.job.basis, name)
         if got != wanted:
             errors.append(FieldError(f"instrument.{name}", shown(got), f"the job's basis: {shown(wanted)}"))
+    if scan.instrument.dry:
+        words = "false: the run is read on wet sheets, and a dried one reads lower by its dry-back"
+        errors.append(FieldError("instrument.dry", "true", words))
     last = run.scan_sheet.get(scan.side)
     if last is not None and sheet < last and not errors:
         errors.append(FieldError("sheet", str(sheet), f"not older than the last scan's sheet {last}"))
@@ -143,7 +147,8 @@ def _lane(unit: Unit, ink: Ink, state: UnitState) -> Lane:
     )
 
 
-def _read(turn: Turn, run: Run, scan: Scan, sheet: int) -> None:
+def _lanes(turn: Turn, scan: Scan, sheet: int) -> tuple[list[Unit], list[Lane]]:
+    """The units that print on the scan's side, brought to its sheet."""
     lanes: list[Lane] = []
     units: list[Unit] = []
     for unit in turn.config.press.units:
@@ -152,6 +157,11 @@ def _read(turn: Turn, run: Run, scan: Scan, sheet: int) -> None:
             turn.put(state)
             units.append(unit)
             lanes.append(_lane(unit, state.ink, state))
+    return units, lanes
+
+
+def _read(turn: Turn, run: Run, scan: Scan, sheet: int) -> None:
+    units, lanes = _lanes(turn, scan, sheet)
     measuring = turn.config.measuring
     wider = ESTIMATED_WIDER if scan.sheet is None else 1.0
     read = read_scan(
@@ -179,7 +189,24 @@ def _read(turn: Turn, run: Run, scan: Scan, sheet: int) -> None:
         for unit in units
     }
     notes.extend(wait_for_press(turn, run, sheet, [result.reading for result in results.values()]))
-    _publish(turn, scan, sheet, results, asides, notes)
+    reading = Reading(
+        scan_id=scan.scan_id,
+        sheet=sheet,
+        units={name: result.reading for name, result in results.items()},
+        set_aside=tuple(sorted(asides, key=lambda item: item.index)),
+        notes=(*notes, *_said(results)),
+        colour=unit_colours(turn, run, scan, read),
+    )
+    turn.publish("reading", reading, retain=True)
+
+
+def _said(results: dict[str, UnitResult]) -> list[Note]:
+    """What no proposal carries of what there is to say of a unit."""
+    return [
+        note.model_copy(update={"text": f"{name} {result.reading.ink}: {note.text}"})
+        for name, result in results.items()
+        for note in result.notes
+    ]
 
 
 def _undetermined(turn: Turn, run: Run, lanes: list[Lane]) -> list[Note]:
@@ -247,26 +274,3 @@ def _remember(turn: Turn, run: Run, scan: Scan, sheet: int, read: ScanReading) -
             kept=(*run.kept, ScanKept(scan.scan_id, scan.side, sheet, filtered))[-SCANS_KEPT:],
         )
     )
-
-
-def _publish(
-    turn: Turn,
-    scan: Scan,
-    sheet: int,
-    results: dict[str, UnitResult],
-    asides: list[Aside],
-    notes: list[Note],
-) -> None:
-    told = [
-        note.model_copy(update={"text": f"{name} {result.reading.ink}: {note.text}"})
-        for name, result in results.items()
-        for note in result.notes
-    ]
-    reading = Reading(
-        scan_id=scan.scan_id,
-        sheet=sheet,
-        units={name: result.reading for name, result in results.items()},
-        set_aside=tuple(sorted(asides, key=lambda item: item.index)),
-        notes=(*notes, *told),
-    )
-    turn.publish("reading", reading, retain=True)

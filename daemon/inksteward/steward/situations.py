@@ -78,9 +78,17 @@ def acted_from(turn: Turn, run: Run) -> int:
     return max(run.first_sheet + turn.config.control.build_up_sheets, run.quiet_until)
 
 
+def nothing_printed(turn: Turn, run: Run) -> bool:
+    """Whether no sheet of this run has been printed yet: no film is there that a move could upset."""
+    return run.phase in (Phase.OPENING, Phase.MAKEREADY) and sheet_now(turn, run) < 1.0
+
+
 def limits_of(turn: Turn, unit: Unit) -> Limits:
-    """Limits of the present phase."""
+    """Limits of the present phase; those of an opening until the first sheet of the run is printed, whatever the job
+    calls it."""
     run = turn.run
+    if run is not None and run.counted is not None and nothing_printed(turn, run):
+        return unit.limits_opening
     return unit.limits_run if run and run.phase is Phase.RUN else unit.limits_makeready
 
 

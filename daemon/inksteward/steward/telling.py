@@ -58,7 +58,11 @@ def _unit(unit: Unit) -> PressUnit:
         blade=unit.blade.value,
         travel_um=unit.travel_um,
         min_gap_um=unit.min_gap_um,
-        limits=PhaseLimits(makeready=_limits(unit.limits_makeready), run=_limits(unit.limits_run)),
+        limits=PhaseLimits(
+            opening=_limits(unit.limits_opening),
+            makeready=_limits(unit.limits_makeready),
+            run=_limits(unit.limits_run),
+        ),
         sweep=SweepRange(min_pct=unit.sweep.min_pct, max_pct=unit.sweep.max_pct),
     )
 

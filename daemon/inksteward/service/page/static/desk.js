@@ -9,6 +9,7 @@ import { sure } from "./sure.js";
 import { request } from "./request.js";
 import { aims, drawAims } from "./aims.js";
 import { coverage, drawCoverage } from "./coverage.js";
+import { colour, colourFacts, colourLines } from "./colour.js";
 
 export async function acknowledge(row) {
   if (!store.me) { signIn(); return; }
@@ -57,7 +58,7 @@ async function okSheet() {
 
 function openBook() {
   fill(by("book"), el("div", { class: "row" }, el("h2", { id: "book-title", text: "More" }), el("button", { type: "button", "data-key": "shut", onclick: () => by("book").close() }, "Close")),
-    el("div", { id: "book-waste" }), events(), aims(unitChoice("aim-unit")), coverage(unitChoice("coverage-unit")), hand(), job(), el("div", { id: "book-record" }), look());
+    el("div", { id: "book-waste" }), events(), aims(unitChoice("aim-unit")), coverage(unitChoice("coverage-unit")), colour(), hand(), job(), el("div", { id: "book-record" }), look());
   drawBook();
   by("book").showModal();
 }
@@ -67,6 +68,7 @@ export function drawBook() {
   if (!by("book-waste")) return;
   keep(by("book-waste"), store.parts.waste, waste);
   keep(by("book-record"), store.parts.outcomes, record);
+  keep(by("book-colour"), colourFacts(), colourLines);
   drawAims();
   drawCoverage();
 }

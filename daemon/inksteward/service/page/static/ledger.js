@@ -1,4 +1,5 @@
 // Per unit the proposal as a ledger, most important first, one line a move in plain words.
+import { offer, offers } from "./colour.js";
 import { by, deed, el, lost, newId, say } from "./dom.js";
 import { post, store } from "./link.js";
 import { D, HELD_BY, WHY_NONE, count, inkName, many, pct, ranges, refusals } from "./words.js";
@@ -54,10 +55,11 @@ export function drawLedger(all) {
 /** What needs no decision: notes on the reading, units without a proposal, patches that were not used. */
 function quietPart(rest, box) {
   const reading = store.parts.reading, aside = reading?.set_aside ?? [];
-  if (!rest.length && !reading?.notes?.length && !aside.length) return null;
+  const offered = offers();
+  if (!rest.length && !reading?.notes?.length && !aside.length && !offered.length) return null;
   const open = box.querySelector(":scope > .quiet details")?.open;
   const fold = aside.length ? el("details", { open }, el("summary", { "data-key": "aside", text: `Not used: ${many(aside.length, "patch", "patches")} of the last sheet` }), ...aside.map((row) => el("p", { text: row.text }))) : null;
-  return el("div", { class: "quiet" }, ...(reading?.notes ?? []).filter((row) => row.code !== "wait_then_pull").map(note), ...rest.map(quiet), fold);
+  return el("div", { class: "quiet" }, ...(reading?.notes ?? []).filter((row) => row.code !== "wait_then_pull").map(note), ...rest.map(quiet), ...offered.map(offer), fold);
 }
 
 function quiet(lane) {

@@ -106,7 +106,7 @@ function redraw(names) {
   if (names.has("me") || names.has("people")) drawWho();
   if (plan || names.has("me") || names.has("now")) drawDeeds(all);
   if (names.has("reading") || proposals || names.has("edit")) drawZone(names);
-  if (["now", "outcomes", "waste", "me", "units"].some((name) => names.has(name))) drawBook();
+  if (["now", "outcomes", "waste", "me", "units", "reading"].some((name) => names.has(name))) drawBook();
 }
 
 /** Something was edited here: draw as if it had come from the service. */

@@ -1,0 +1,1 @@
+"""Teaching of openings: from the records of past jobs to the model file that [opening] names."""

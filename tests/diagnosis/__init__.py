@@ -1,0 +1,1 @@
+"""Diagnosis of faults that keys cannot cure."""

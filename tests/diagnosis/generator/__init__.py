@@ -1,0 +1,1 @@
+"""Presses and faults as numbers, made without a look at the rules that have to find them."""
