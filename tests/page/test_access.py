@@ -73,7 +73,10 @@ async def test_by_keyboard_alone(tmp_path: Path, mosquitto: str) -> None:
         page = seen.page
         (made,) = await at.crew.propose()
         await expect(page.locator(".card")).to_have_count(1)
-        await page.keyboard.press("s")
+        await page.keyboard.press("Tab")
+        await page.keyboard.press("Tab")
+        await expect(page.locator('[data-key="who"]')).to_be_focused()
+        await page.keyboard.press("Enter")
         await page.keyboard.press("Enter")  # the first name has the focus
         await page.keyboard.type("271828")
         await page.keyboard.press("Enter")

@@ -39,7 +39,7 @@ BAD = {
     "not_utf8": ("decision", b"\xff\xfe{}", "a JSON object in UTF-8"),
     "not_an_object": ("request", b"[1, 2]", "a JSON object"),
     "a_name_twice": ("job", b'{"job_id": "a", "job_id": "b"}', "a name that stands once in its object"),
-    "wrong_type": ("counter", raw({**COUNTER, "sheet": "ten"}), "valid integer"),
+    "wrong_type": ("counter", raw({**COUNTER, "sheet": "ten"}), "a whole number"),
     "not_a_number": ("counter", raw({**COUNTER, "speed_sph": float("nan")}), "a finite number"),
     "infinite": ("keys/u2/position", raw({**POSITION, "sweep_pct": float("inf")}), "a finite number"),
     "out_of_bounds": (
@@ -47,7 +47,7 @@ BAD = {
         raw({**POSITION, "opening_pct": [140.0] * 32}),
         "percent of travel",
     ),
-    "missing_members": ("scan", raw({"scan_id": "s-1"}), "required"),
+    "missing_members": ("scan", raw({"scan_id": "s-1"}), "a value"),
     "too_large": ("job", HUGE, "a JSON object in UTF-8"),
     "too_large_scan": ("scan", HUGE, "a JSON object in UTF-8"),
     "unknown_unit": ("keys/u9/position", raw({**POSITION, "unit": "u9"}), "one of the configured"),

@@ -6,6 +6,7 @@ import statistics
 from itertools import pairwise
 
 from inksteward.contract.codes import NoProposal, Phase, SetAside
+from inksteward.contract.inputs import SheetFormat
 from inksteward.control.limits import Present
 from inksteward.control.situation import Situation
 from inksteward.model import Limits, Unit
@@ -94,15 +95,19 @@ def limits_of(turn: Turn, unit: Unit) -> Limits:
 
 def on_sheet(turn: Turn, unit: Unit) -> tuple[bool, ...]:
     """Which zones the job's sheet covers; all of them where its format is not known."""
-    sheet = turn.run.job.sheet if turn.run else None
+    return covered(unit, turn.run.job.sheet if turn.run else None)
+
+
+def covered(unit: Unit, sheet: SheetFormat | None) -> tuple[bool, ...]:
+    """Which zones a sheet covers; all of them where its format is not known."""
     if sheet is None:
         return (True,) * unit.zones
     left, right = sheet.left_edge_mm, sheet.left_edge_mm + sheet.width_mm
     result = []
     for i in range(unit.zones):
         begin = unit.first_edge_mm + i * unit.pitch_mm
-        covered = min(right, begin + unit.pitch_mm) - max(left, begin)
-        result.append(covered >= LEAST_ON_SHEET * unit.pitch_mm)
+        width_mm = min(right, begin + unit.pitch_mm) - max(left, begin)
+        result.append(width_mm >= LEAST_ON_SHEET * unit.pitch_mm)
     return tuple(result)
 
 

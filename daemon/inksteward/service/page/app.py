@@ -151,7 +151,8 @@ class PageApp:
     async def _sign_out(self, request: Request) -> Response:
         self.sessions.end(self._token(request))
         answer = JSONResponse({"me": None})
-        answer.delete_cookie(self._cookie, path="/", httponly=True, samesite="strict")
+        secure = self._cookie[0] == "_"
+        answer.delete_cookie(self._cookie, path="/", httponly=True, samesite="strict", secure=secure)
         return answer
 
     async def _touch(self, request: Request) -> Response:

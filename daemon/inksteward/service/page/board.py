@@ -32,6 +32,7 @@ class Board:
         self.chronicle = Chronicle()
         self._parts: dict[str, tuple[int, bytes]] = {}
         self._version = 0
+        self._run_id: str | None = None
         self._stale = True
         self._lookers: set[asyncio.Event] = set()
         self._asked: dict[str, asyncio.Future[dict[str, Any]]] = {}
@@ -49,13 +50,24 @@ class Board:
 
     def stepped(self, event: Event) -> None:
         """The core has taken an event."""
-        if isinstance(event, Received) and event.topic == "counter":
-            self.chronicle.counted(event.raw)
+        run = self._state().run
+        if run is not None and run.run_id != self._run_id:
+            if self._run_id is not None:  # what was read in another run says nothing of this one
+                self._put("reading", b"null")
+            self._run_id = run.run_id
+        if (
+            isinstance(event, Received)
+            and event.topic == "counter"
+            and run is not None
+            and run.counted is not None
+        ):
+            self.chronicle.counted(event.raw, run.run_id, run.counted.sheet)
         self._wake()
 
     def restored(self) -> None:
         """The chronicle was taken from the journal: show its last reading."""
-        if self.chronicle.reading is not None:
+        run = self._state().run
+        if self.chronicle.reading is not None and run is not None and self.chronicle.run_id == run.run_id:
             self._put("reading", _json(self.chronicle.reading))
 
     def answer(self, number: str) -> asyncio.Future[dict[str, Any]]:

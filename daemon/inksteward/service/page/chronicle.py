@@ -19,6 +19,7 @@ OUTCOMES_KEPT = 60
 PROPOSALS_KEPT = 200
 _TOPICS = (b'"topic":"reading"', b'"topic":"outcome"', b'"topic":"proposal/')
 _COUNTER = b'"topic":"counter"'
+_ANSWER = b'"topic":"answer"'
 
 
 class Chronicle:
@@ -38,10 +39,14 @@ class Chronicle:
         self._proposals: dict[str, dict[str, Any]] = {}
         self._waste = {"not_good": 0, "not_told": 0, "out": 0, "unread": 0}
 
-    def counted(self, raw: bytes) -> None:
-        """The counter's word: sheets since the last one go to waste, or do not."""
+    def counted(self, raw: bytes, run_id: str | None = None, sheet: int | None = None) -> None:
+        """The counter's word: sheets since the last one go to waste, or do not. ``run_id`` and ``sheet``: where the
+        core stands after it; a counter that says anything else was refused, and counts for nothing.
+        """
         data = _object(raw)
         if data is None or not isinstance(data.get("sheet"), int):
+            return
+        if run_id is not None and (data.get("run_id"), data["sheet"]) != (run_id, sheet):
             return
         if data.get("run_id") != self.run_id:
             self._begin(str(data.get("run_id")))
@@ -76,6 +81,8 @@ class Chronicle:
         try:
             for row in read_rows(path):
                 if row.kind == "received" and _COUNTER in row.body:
+                    if any(_ANSWER in body for body in row.effect_bodies):
+                        continue  # it was refused: one that counts is not answered
                     event = row.event
                     if isinstance(event, Received) and event.topic == "counter":
                         self.counted(event.raw)

@@ -41,7 +41,8 @@ function field(key, label, props) {
 
 /** What the service says, in every field that nobody has typed in; the fields themselves stay. */
 export function drawAims() {
-  const run = store.parts.now?.run?.run_id ?? null;
+  if (!store.parts.now) return; // a stream has just begun: nothing is known yet, and what is typed stays
+  const run = store.parts.now.run?.run_id ?? null;
   if (run !== ofRun) { typed.clear(); ofRun = run; }
   if (!by("aim-zones")) return;
   const state = now(unit), zones = pressUnit(unit)?.zones ?? 0, values = state.aim ?? [];
@@ -111,21 +112,21 @@ async function setAll() {
   const given = now(unit).aim ?? [], errors = [];
   const aim = figure("all", given.length && Math.max(...given) - Math.min(...given) < 0.005 ? given[0] : null);
   if (aim === null) errors.push(missing("aim"));
-  await send({ aim, ...width(errors) }, errors);
+  await send({ aim, ...width(errors) }, errors, (key) => key === "all" || key === "tolerance");
 }
 
 async function setZones() {
   const given = now(unit).aim ?? [], errors = [];
   const values = Array.from({ length: pressUnit(unit)?.zones ?? 0 }, (_, index) => figure(index + 1, given[index]));
   values.forEach((value, index) => { if (value === null) errors.push(missing(`aim.${index}`)); });
-  await send({ aim: values, ...width(errors) }, errors);
+  await send({ aim: values, ...width(errors) }, errors, (key) => key !== "all");
 }
 
-async function send(members, missed) {
+async function send(members, missed, sent) {
   const mine = unit;
   if (missed.length) { tell(missed); return; }
   const reply = await request("aims", { unit: mine, ...members }, "Aims set.", true);
-  if (reply.good) typed.delete(mine);
+  if (reply.good) for (const key of [...(typed.get(mine)?.keys() ?? [])].filter(sent)) typed.get(mine).delete(key);
   if (mine !== unit) return;
   tell(reply.good ? [] : reply.errors, reply.good ? "" : reply.text);
   drawAims();

@@ -1,9 +1,9 @@
 // Everything else that an operator does: hold, OK sheet, aims, events, hand readings; and the record.
-import { by, deed, el, fill, keep, part } from "./dom.js";
+import { by, deed, el, fill, keep, part, say } from "./dom.js";
 import { store } from "./link.js";
 import { count, inkName, many, outcome, pct } from "./words.js";
 import { keysMoved, lanes, now, pressUnit, unitNames } from "./facts.js";
-import { yes } from "./ledger.js";
+import { isAsked, yes } from "./ledger.js";
 import { signIn } from "./door.js";
 import { sure } from "./sure.js";
 import { request } from "./request.js";
@@ -19,7 +19,7 @@ export async function acknowledge(row) {
 }
 
 export function drawDeeds(all) {
-  const wanted = all.filter((lane) => lane.proposal), keys = wanted.reduce((sum, lane) => sum + keysMoved(lane.proposal), 0);
+  const wanted = all.filter((lane) => lane.proposal && !isAsked(lane.proposal)), keys = wanted.reduce((sum, lane) => sum + keysMoved(lane.proposal), 0);
   const holding = store.parts.now?.holding, run = store.parts.now?.run;
   const signed = Boolean(store.me), ids = wanted.map((lane) => lane.proposal.proposal_id);
   const label = !wanted.length ? "Nothing to decide" : `${signed ? "Yes to all shown" : "Sign in to say yes"}: ${many(wanted.length, "ink")}, ${many(keys, "key")}`;
@@ -90,7 +90,15 @@ const figure = (label, key, props) => el("input", { type: "number", "aria-label"
 function hand() {
   const unit = unitChoice("hand-unit"), zone = figure("Zone", "hand-zone", { min: 1, max: 96, step: 1 }), density = figure("Density in D", "hand-density", { step: 0.01, min: 0, max: 6 });
   return part("Reading by hand, of the sheet that prints now", el("div", { class: "row" }, unit, el("label", {}, "zone ", zone), el("label", {}, "D ", density),
-    deed("Enter", () => request("reading", { unit: unit.value, zone: Number(zone.value), density: Number(density.value) }, "Taken into account."), { "data-key": "hand-enter" })));
+    deed("Enter", () => enter(unit, zone, density), { "data-key": "hand-enter" })));
+}
+
+/** An empty field is nothing, not 0. */
+async function enter(unit, zone, density) {
+  const empty = [zone, density].find((field) => !Number.isFinite(field.valueAsNumber));
+  if (empty) { say(`${empty === zone ? "Zone" : "Density"}: nothing, expected a number.`, true); empty.focus(); return; }
+  const reply = await request("reading", { unit: unit.value, zone: zone.valueAsNumber, density: density.valueAsNumber }, "Taken into account.");
+  if (reply.good) density.value = "";
 }
 
 function job() {

@@ -80,7 +80,7 @@ export function say(text, bad = false) {
   fading = setTimeout(() => line.classList.remove("there"), bad ? 12000 : 5000);
 }
 
-document.addEventListener("close", () => { if (line) document.body.append(line); }, true);
+document.addEventListener("close", () => { if (line) (openDialog() ?? document.body).append(line); }, true);
 
 /** An id that nobody else gives. */
 export function newId(kind) {

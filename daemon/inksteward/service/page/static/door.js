@@ -1,5 +1,5 @@
 // Signing in by name and PIN, with keys large enough for gloves.
-import { by, el, fill, say } from "./dom.js";
+import { by, el, fill, lost, say } from "./dom.js";
 import { open, post, store } from "./link.js";
 
 export function drawWho() {
@@ -31,13 +31,13 @@ function ask(person) {
   const pin = el("input", { class: "pin", type: "password", inputmode: "numeric", autocomplete: "off", maxlength: 12, "aria-label": "PIN" });
   const told = el("p", { role: "alert" });
   const press = (digit) => { pin.value = digit === "⌫" ? pin.value.slice(0, -1) : pin.value + digit; };
-  const enter = el("button", { type: "submit", class: "yes" }, "Sign in");
+  const enter = el("button", { type: "submit", class: "yes", disabled: lost(), "data-deed": "on" }, "Sign in");
   const tried = async (event) => {
     event.preventDefault();
     enter.disabled = true;
     const reply = await post("sign-in", { name: person.id, pin: pin.value });
     pin.value = "";
-    enter.disabled = false;
+    enter.disabled = lost();
     if (reply.status === 200) {
       by("door").close();
       say(`Good to see you, ${person.name}.`);

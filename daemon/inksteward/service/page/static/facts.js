@@ -22,6 +22,9 @@ export function standing(name) {
   return leftS(name, proposal) > 0 ? proposal : null;
 }
 
+/** Whether keys are on their way: they move, or a yes was given; a proposal that waits for its end is neither. */
+export const underWay = (lane) => lane.state.moving || Boolean(lane.state.standing && lane.state.standing.life !== "standing");
+
 /** Seconds until it lapses. */
 export function leftS(name, proposal) {
   const row = now(name).standing;
@@ -59,7 +62,7 @@ export function lanes() {
     const zones = pressUnit(name).zones;
     const moves = new Map((proposal?.moves ?? []).map((move) => [move.zone, move]));
     const cells = Array.from({ length: zones }, (_, index) => cell(index, read, state, proposal, moves.get(index + 1)));
-    return { unit: name, ink: state.ink ?? read?.ink ?? null, read, state, proposal, cells, out: cells.filter((each) => each.out) };
+    return { unit: name, ink: state.ink ?? read?.ink ?? null, read, state, proposal, cells, out: cells.filter((each) => each.out), unread: cells.filter((each) => each.unread).length };
   });
 }
 
@@ -70,13 +73,13 @@ function cell(index, read, state, proposal, move) {
   const judged = density !== null && aim !== null;
   const kept = move && target(proposal, move) !== null;
   const sameAsProposed = kept && !editOf(proposal).change.has(move.zone) && !editOf(proposal).leaveSweep;
-  const then = sameAsProposed ? move.predicted_settled : at(read?.predicted_settled);
+  const then = sameAsProposed ? move.predicted_settled : kept ? null : at(read?.predicted_settled);
   return {
-    zone: index + 1, density, aim, low, high, move: kept ? move : null, offered: move ?? null,
+    zone: index + 1, density, aim, low, high, move: kept ? move : null, to: kept ? target(proposal, move) : null, offered: move ?? null,
     then, asIs: at(read?.predicted_settled), unsure: kept && !sameAsProposed,
     out: judged && (density < low || density > high),
     off: judged ? (density < low ? density - low : density > high ? density - high : 0) : 0,
-    thenOut: then !== null && aim !== null ? then < low || then > high : null,
+    unread: aim !== null && density === null && state.on_sheet?.[index] !== false,
   };
 }
 

@@ -3,7 +3,7 @@ import { offer, offers } from "./colour.js";
 import { by, deed, el, lost, newId, say } from "./dom.js";
 import { post, store } from "./link.js";
 import { D, HELD_BY, WHY_NONE, count, inkName, many, pct, ranges, refusals } from "./words.js";
-import { approval, editOf, keysMoved, leftS, standing, target, worst } from "./facts.js";
+import { approval, editOf, keysMoved, leftS, standing, target, underWay, worst } from "./facts.js";
 import { swatch } from "./plan.js";
 import { openZone } from "./zone.js";
 import { signIn } from "./door.js";
@@ -12,16 +12,33 @@ import { edited } from "./main.js";
 
 const FIRST = 4, ALONE = 6; // moves that are shown unfolded, beside other cards and in a card that has the width alone
 const FRESH_MS = 600; // a proposal that has just appeared under the finger is not the one that was read
-const seenAt = new Map();
+const MOVED_MS = 1000, MOVED_PX = 8; // nor is a card that has just slid there
+const asked = new Set(); // proposals whose answer is under way: a second tap asks nothing
+const places = new Map(); // unit -> where its card lies in the document, and since when
+const seenAt = new Map(), SEEN_KEPT = 200;
 
-export const fresh = (proposal) => performance.now() - (seenAt.get(proposal.proposal_id) ?? 0) < FRESH_MS;
+/** After every drawing: cards that lie elsewhere now, whatever moved them. */
+export function watchPlaces() {
+  const now = performance.now(), there = new Set();
+  for (const node of by("ledger").querySelectorAll(":scope > .card")) {
+    const unit = node.dataset.unit, before = places.get(unit), at = [node.offsetLeft, node.offsetTop];
+    there.add(unit);
+    const slid = before && at.some((value, n) => Math.abs(value - before.at[n]) > MOVED_PX);
+    if (!before || slid) places.set(unit, { at, since: slid ? now : -Infinity });
+  }
+  for (const unit of places.keys()) if (!there.has(unit)) places.delete(unit);
+}
+
+const slid = (lane) => performance.now() - (places.get(lane.unit)?.since ?? -Infinity) < MOVED_MS;
+export const isAsked = (proposal) => asked.has(proposal.proposal_id);
+const fresh = (proposal) => performance.now() - (seenAt.get(proposal.proposal_id) ?? 0) < FRESH_MS;
 
 const cards = new Map(); // unit -> what its card was drawn from, and the card
 
 /** A card that would look the same stays the same element: a finger on one of its buttons meets that button. */
 function cardOf(lane, most) {
   const edit = editOf(lane.proposal);
-  const facts = JSON.stringify([most, lane.proposal.proposal_id, lane.ink, [...edit.leave], [...edit.change], edit.leaveSweep]);
+  const facts = JSON.stringify([most, lane.proposal.proposal_id, lane.ink, [...edit.leave], [...edit.change], edit.leaveSweep, isAsked(lane.proposal)]);
   const before = cards.get(lane.unit);
   if (before?.facts === facts) return before.node;
   const node = card(lane, most);
@@ -42,8 +59,10 @@ export function drawLedger(all) {
   if (there.length === shown.length && there.every((node, n) => node === shown[n])) {
     const before = box.querySelector(":scope > .quiet");
     if (before?.textContent === tail?.textContent) return;
+    const key = before?.contains(document.activeElement) ? document.activeElement.dataset.key : null;
     before?.remove();
     if (tail) box.append(tail);
+    if (key) tail?.querySelector(`[data-key="${CSS.escape(key)}"]`)?.focus({ preventScroll: true });
     return;
   }
   const focused = box.contains(document.activeElement) ? document.activeElement.dataset.key : null;
@@ -63,13 +82,14 @@ function quietPart(rest, box) {
 }
 
 function quiet(lane) {
-  const why = lane.state.moving || lane.state.standing ? "keys are moving" : lane.read?.no_proposal ? WHY_NONE[lane.read.no_proposal] ?? lane.read.no_proposal : lane.read ? "the last one has ended" : "not read yet";
+  const why = underWay(lane) ? "keys are moving" : lane.read?.no_proposal ? WHY_NONE[lane.read.no_proposal] ?? lane.read.no_proposal : lane.read ? "the last one has ended" : "not read yet";
   return el("p", {}, swatch(lane.ink), el("b", { text: inkName(lane.ink) }), el("span", { text: `nothing proposed: ${why}` }));
 }
 
 function card(lane, most) {
   const made = lane.proposal, edit = editOf(made);
   if (!seenAt.has(made.proposal_id)) seenAt.set(made.proposal_id, performance.now());
+  if (seenAt.size > SEEN_KEPT) seenAt.delete(seenAt.keys().next().value);
   const keys = keysMoved(made), sweep = made.sweep && !edit.leaveSweep;
   const size = (move) => Math.abs((move.measured ?? move.aim) - move.aim);
   const moves = [...made.moves].sort((a, b) => size(b) - size(a));
@@ -78,7 +98,7 @@ function card(lane, most) {
   return el("article", { class: "card", "aria-label": `${inkName(lane.ink)}: proposal`, "data-unit": lane.unit },
     el("header", {}, swatch(lane.ink), el("h3", { text: `${inkName(lane.ink)}: ${what}` }), el("span", { class: "life", "data-life": lane.unit, text: life(lane.unit, made) })),
     el("div", { class: "answer" },
-      deed(`Yes to ${inkName(lane.ink)} (${keys}${sweep ? " + sweep" : ""})`, () => yes([lane]), { class: "deed yes", off: !keys && !sweep, "data-key": `yes-${lane.unit}` }),
+      deed(isAsked(made) ? "Sent…" : `Yes to ${inkName(lane.ink)} (${keys}${sweep ? " + sweep" : ""})`, () => yes([lane], true), { class: "deed yes", off: (!keys && !sweep) || isAsked(made), "data-key": `yes-${lane.unit}` }),
       deed("No…", () => no(lane), { "data-key": `no-${lane.unit}`, "aria-label": `No to ${inkName(lane.ink)}, with a reason` })),
     made.sweep ? sweepLine(made, edit) : null,
     el("div", { class: "lines" }, ...moves.slice(0, most).map((move) => line(lane, made, edit, move))),
@@ -149,27 +169,39 @@ function unusual(lane) {
   return found;
 }
 
-/** Yes to these lanes as they are shown. */
-export async function yes(wanted) {
+/** Yes to these lanes as they are shown; `here`: by a button on a card, which may have slid under the finger. */
+export async function yes(shown, here = false) {
   if (lost()) return;
   if (!store.me) { signIn(); return; }
-  if (!wanted.length || wanted.some((lane) => fresh(lane.proposal))) { say("This has just changed: look again, then say yes.", true); return; }
+  const wanted = shown.filter((lane) => !isAsked(lane.proposal));
+  if (!wanted.length || wanted.some((lane) => fresh(lane.proposal) || (here && slid(lane)))) {
+    say(shown.length && !wanted.length ? "Sent already: wait for the answer." : "This has just changed: look again, then say yes.", true);
+    return;
+  }
   const odd = wanted.flatMap(unusual);
   const sent = wanted.map((lane) => ({ lane, body: approval(lane.proposal, newId("d")) }));
   if (odd.length && !(await sure("This is not the usual", odd, "Yes, move them"))) return;
+  for (const { body } of sent) asked.add(body.proposal_id);
+  edited();
   const told = [];
   let bad = false;
   for (const { lane, body } of sent) {
     const reply = await post("decide", body);
     const good = reply.status === 200 && reply.data.accepted;
     bad ||= !good;
+    if (!good) asked.delete(body.proposal_id);
     told.push(`${inkName(lane.ink)}: ${good ? "keys are told to move" : fate(reply)}`);
   }
+  while (asked.size > SEEN_KEPT) asked.delete(asked.keys().next().value);
+  edited();
   say(told.join(". "), bad);
 }
 
+const DECIDED = /this one is (approved|released|moved)/; // somebody else's yes came first: its keys do move
 /** What became of a decision that was not accepted; without an answer nobody knows. */
 function fate(reply) {
+  const decided = (reply.data.errors ?? []).find((row) => row.field === "proposal_id" && DECIDED.test(row.expected));
+  if (decided) return `decided already: ${decided.expected}`;
   if (reply.status === 200 || reply.status === 400) return `not moved: ${refusals(reply.data.errors)}`;
   if (reply.status === 0 || reply.status === 504) return "no answer, so nobody knows whether keys move: look at the press and at the record";
   return `not moved: ${reply.data.text}`;
@@ -177,6 +209,7 @@ function fate(reply) {
 
 async function no(lane) {
   if (!store.me) { signIn(); return; }
+  if (slid(lane) || isAsked(lane.proposal)) { say("This has just changed: look again.", true); return; }
   const reasons = ["Wait for the next sheet", "Reading looks wrong", "Paper or ink is being changed", "I do it by hand"];
   const made = lane.proposal;
   const reason = await sure(`No to ${inkName(lane.ink)}: why?`, [], "No", { reasons });

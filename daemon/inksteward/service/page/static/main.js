@@ -2,11 +2,11 @@
 import { by, deed, el, fill, keep, svg } from "./dom.js";
 import { hear, open, store } from "./link.js";
 import { D, PHASE, count, inkName, many, pct, plain } from "./words.js";
-import { lanes, standing, unitNames, worst } from "./facts.js";
+import { lanes, standing, underWay, unitNames, worst } from "./facts.js";
 import { drawPlan } from "./plan.js";
-import { drawLedger, tickLedger } from "./ledger.js";
+import { drawLedger, tickLedger, watchPlaces } from "./ledger.js";
 import { drawZone } from "./zone.js";
-import { drawWho, signIn } from "./door.js";
+import { drawWho } from "./door.js";
 import { acknowledge, drawBook, drawDeeds } from "./desk.js";
 
 /** Our own sign: a dot within its brackets, or beside them. */
@@ -32,11 +32,12 @@ function drawFacts() {
 }
 
 /** Zones within tolerance once everything has settled: after a yes to all, and as the keys stand; and from when on. */
-export function prospects(all) {
+function prospects(all) {
   const judged = all.flatMap((lane) => lane.cells).filter((cell) => cell.then !== null && cell.aim !== null);
   const within = (value, cell) => value !== null && value >= cell.low && value <= cell.high;
   const by = Math.max(0, ...all.flatMap((lane) => (lane.proposal?.moves ?? []).map((move) => move.settled_by_sheet)));
-  return { yes: judged.filter((cell) => within(cell.then, cell)).length, stay: judged.filter((cell) => within(cell.asIs, cell)).length, of: judged.length, by };
+  const stay = judged.some((cell) => cell.asIs !== null) ? judged.filter((cell) => within(cell.asIs, cell)).length : null;
+  return { yes: judged.filter((cell) => within(cell.then, cell)).length, stay, of: judged.length, edited: all.flatMap((lane) => lane.cells).filter((cell) => cell.unsure).length, by };
 }
 
 /** The proposed move of the zone that is farthest from its aim, in words. */
@@ -44,7 +45,7 @@ function urgent(all) {
   const found = all.filter((lane) => lane.proposal).map((lane) => ({ lane, ...worst({ cells: lane.cells.filter((cell) => cell.move) }) })).filter((each) => each.cell);
   if (!found.length) return null;
   const { lane, cell } = found.reduce((most, each) => (each.size > most.size ? each : most));
-  return `Most urgent: ${inkName(lane.ink)} zone ${cell.zone} reads ${D(cell.density)}, aim ${D(cell.aim)}: ${cell.move.to_pct > cell.move.from_pct ? "opens" : "closes"} ${pct(cell.move.from_pct)} → ${pct(cell.move.to_pct)} %.`;
+  return `Most urgent: ${inkName(lane.ink)} zone ${cell.zone} reads ${D(cell.density)}, aim ${D(cell.aim)}: ${cell.to > cell.move.from_pct ? "opens" : "closes"} ${pct(cell.move.from_pct)} → ${pct(cell.to)} %.`;
 }
 
 const FEW = 5; // inks that are named one by one
@@ -64,24 +65,29 @@ function crowd(all, out, told) {
     whole ? null : well.length < out.length ? `All in: ${well.map((lane) => inkName(lane.ink)).join(", ")}.` : `Out: ${named(order)}.`];
 }
 
+/** Whether everything that was read is where it should be, by the service's own word. */
+const calm = (all) => all.every((lane) => !lane.read || lane.read.no_proposal === null || lane.read.no_proposal === "in_tolerance");
+
 function drawWord(all) {
   const reading = store.parts.reading;
   const read = all.flatMap((lane) => lane.cells.filter((cell) => cell.density !== null && cell.aim !== null));
   const out = all.filter((lane) => lane.out.length);
   const total = out.reduce((sum, lane) => sum + lane.out.length, 0);
   const proposals = all.filter((lane) => lane.proposal);
+  const unread = all.reduce((sum, lane) => sum + lane.unread, 0), isOut = `zones ${total === 1 ? "is" : "are"} out`;
   let head, lines = [];
   if (!reading || !read.length) head = "No sheet has been read in this run.";
-  else if (!total) head = `All ${read.length} zones are in tolerance.`;
-  else if (out.length <= FEW) head = `${total} of ${read.length} zones are out: ${named(out)}.`;
+  else if (!total) head = unread ? `${many(read.length, "zone")} in tolerance; ${unread} not read.` : `All ${read.length} zones are in tolerance.`;
+  else if (out.length <= FEW) head = `${total} of ${read.length} ${isOut}: ${named(out)}.`;
   else [head, ...lines] = crowd(all.filter((lane) => lane.read), out, `${total} zones are out`);
-  const moving = all.filter((lane) => lane.state.moving || lane.state.standing).map((lane) => inkName(lane.ink));
+  if (total && unread) lines.push(`${many(unread, "zone")} ${unread === 1 ? "was" : "were"} not read.`);
+  const moving = all.filter(underWay).map((lane) => inkName(lane.ink));
   if (proposals.length) {
-    const { yes, stay, of, by: sheet } = prospects(all);
-    lines.push(`Yes to ${proposals.length > FEW ? many(proposals.length, "ink") : proposals.map((lane) => inkName(lane.ink)).join(", ")}: ${yes === of ? `all ${of}` : `${yes} of ${of}`} zones settle in tolerance${sheet ? ` by sheet ${count(sheet)}` : ""}; as the keys stand, ${stay}.`, urgent(all));
+    const { yes, stay, of, edited: own, by: sheet } = prospects(all);
+    lines.push(`Yes to ${proposals.length > FEW ? many(proposals.length, "ink") : proposals.map((lane) => inkName(lane.ink)).join(", ")}: ${yes === of ? `all ${of}` : `${yes} of ${of}`} zones settle in tolerance${sheet ? ` by sheet ${count(sheet)}` : ""}${stay === null ? "" : `; as the keys stand, ${stay}`}${own ? `; ${many(own, "edited move")} without a forecast` : ""}.`, urgent(all));
   } else if (moving.length) lines.push(`Keys of ${moving.join(", ")} are moving.`);
-  else if (reading) lines.push(`Nothing is proposed${total ? "." : ": nothing needs to move."}`);
-  keep(by("word"), [head, lines, advice(), total], () => [gate(reading && read.length ? total === 0 : null), el("h2", { text: head }),
+  else if (reading) lines.push(`Nothing is proposed${total || unread || !calm(all) ? "." : ": nothing needs to move."}`);
+  keep(by("word"), [head, lines, advice(), total, unread], () => [gate(!reading || !read.length || (!total && unread) ? null : total === 0), el("h2", { text: head }),
     el("div", {}, ...lines.filter(Boolean).map((text) => el("p", { text })), ...advice().map((text) => el("p", { class: "wait", text })))]);
 }
 
@@ -105,8 +111,9 @@ function redraw(names) {
   if (names.has("alarm") || names.has("me")) drawAlarms();
   if (names.has("me") || names.has("people")) drawWho();
   if (plan || names.has("me") || names.has("now")) drawDeeds(all);
-  if (names.has("reading") || proposals || names.has("edit")) drawZone(names);
+  if (plan || names.has("me") || names.has("now")) drawZone(names);
   if (["now", "outcomes", "waste", "me", "units", "reading"].some((name) => names.has(name))) drawBook();
+  watchPlaces();
 }
 
 /** Something was edited here: draw as if it had come from the service. */
@@ -129,7 +136,3 @@ drawDeeds([]);
 drawWho();
 open();
 setInterval(() => { if (tickLedger()) redraw(new Set(["units"])); }, 1000);
-addEventListener("keydown", (event) => {
-  if (event.target.closest("input, textarea, select, dialog") || event.ctrlKey || event.metaKey || event.altKey) return;
-  if (event.key === "s") signIn();
-});

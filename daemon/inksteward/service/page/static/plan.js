@@ -18,8 +18,17 @@ export function sentence(lane, cell) {
   if (cell.density === null) return `${where}: not read`;
   if (cell.aim === null) return `${where}: ${D(cell.density)}, no aim`;
   const state = cell.out ? `out, ${D(Math.abs(cell.off))} too ${cell.off < 0 ? "low" : "high"}` : "in tolerance";
-  const next = cell.move ? `; key ${cell.move.from_pct.toFixed(1)} to ${cell.move.to_pct.toFixed(1)} % proposed, settles at ${D(cell.then)}` : cell.then !== null ? `; settles at ${D(cell.then)} as keys stand` : "";
+  const way = cell.move && `key ${cell.move.from_pct.toFixed(1)} to ${cell.to.toFixed(1)} %`;
+  const next = cell.move ? (cell.unsure ? `; ${way} as edited here, no forecast` : `; ${way} proposed, settles at ${D(cell.then)}`) : cell.then !== null ? `; settles at ${D(cell.then)} as keys stand` : "";
   return `${where}: ${D(cell.density)}, aim ${D(cell.aim)}, ${state}${next}`;
+}
+
+/** How a lane stands, in few words: nothing is in that was not read. */
+function standing(lane) {
+  const read = lane.cells.some((cell) => cell.density !== null), missing = lane.unread ? `${lane.unread} not read` : null;
+  if (!lane.read || !read) return "not read";
+  if (lane.out.length) return missing ? `${lane.out.length} out, ${missing}` : `${many(lane.out.length, "zone")} out`;
+  return missing ?? "all in";
 }
 
 export function drawPlan(all) {
@@ -29,7 +38,7 @@ export function drawPlan(all) {
   const bad = new Set();
   for (const lane of drawn) {
     const head = cells.get(`${lane.unit}/head`);
-    head.textContent = !lane.read ? "not read" : lane.out.length ? `${many(lane.out.length, "zone")} out` : "all in";
+    head.textContent = standing(lane);
     for (const cell of lane.cells) {
       if (cell.out) bad.add(cell.zone);
       paint(cells.get(`${lane.unit}/${cell.zone}`), lane, cell);
@@ -68,7 +77,7 @@ function laneOf(lane, row) {
 export const swatch = (ink) => el("span", { class: `swatch ${"CMYK".includes(ink ?? "-") ? ink : "spot"}`, "aria-hidden": "true" });
 
 function paint(drawn, lane, cell) {
-  const now = JSON.stringify([cell.density, cell.aim, cell.low, cell.high, cell.then, cell.move?.to_pct, cell.offered && !cell.move, cell.unsure]);
+  const now = JSON.stringify([cell.density, cell.aim, cell.low, cell.high, cell.then, cell.to, cell.offered && !cell.move, cell.unsure]);
   if (drawn.last === now) return;
   drawn.last = now;
   const { button, parts } = drawn, judged = cell.density !== null && cell.aim !== null;

@@ -8,7 +8,7 @@ import { chartOf } from "./chart.js";
 import { signIn } from "./door.js";
 import { edited } from "./main.js";
 
-let at = null, run = null, wish = null, verdict = null, judging = 0;
+let at = null, run = null, wish = null, verdict = null, judging = 0, judgedFor = null;
 
 export function openZone(unit, zone) {
   at = { unit, zone };
@@ -17,10 +17,17 @@ export function openZone(unit, zone) {
   if (!by("zone-head")) fill(by("zone"), ...["head", "run", "own"].map((part) => el("div", { id: `zone-${part}` })));
   draw();
   if (!by("zone").open) by("zone").showModal();
+  by("zone").onclose = backTo;
   fetchRun();
 }
 
-function forget() { wish = null; verdict = null; judging += 1; }
+/** Where the focus was before the card was drawn anew: at the move that was looked at, else at the proposals. */
+function backTo() {
+  if (document.activeElement && document.activeElement !== document.body) return;
+  (document.querySelector(`[data-key="change-${CSS.escape(at.unit)}-${at.zone}"]`) ?? by("ledger")).focus({ preventScroll: true });
+}
+
+function forget() { wish = null; verdict = null; judgedFor = null; judging += 1; }
 
 async function fetchRun() {
   const wanted = at, found = await chart(at.unit, at.zone);
@@ -40,9 +47,10 @@ function draw() {
   if (!cell) { by("zone").close(); return; }
   const state = now(at.unit), key = state.keys?.[at.zone - 1] ?? null, gap = state.gaps_um?.[at.zone - 1];
   const move = cell.move && !cell.unsure ? cell.move : null, made = cell.offered ? lane.proposal : null;
+  if (judgedFor !== null && made?.proposal_id !== judgedFor) forget(); // what was permitted was permitted of another one
   keep(by("zone-head"), [at, lane.ink, lane.cells.length, sentence(lane, cell), key, gap], () => head(lane, cell, key, gap));
   keep(by("zone-run"), [at, run, move], () => (run ? chartOf(run, move) ?? el("p", { text: "Not read yet in this run." }) : el("p", { class: "dim", text: "…" })));
-  keep(by("zone-own"), [at, made?.proposal_id, cell.offered, made && target(made, cell.offered), wish, verdict, Boolean(store.me), store.parts.now?.run?.phase],
+  keep(by("zone-own"), [at, made?.proposal_id, cell.offered, made && target(made, cell.offered), wish, verdict, Boolean(store.me), store.parts.now?.run?.limits],
     () => (made ? editor(lane, cell.offered) : el("p", { class: "dim", text: "No move of this key is proposed." })));
 }
 
@@ -58,10 +66,12 @@ function head(lane, cell, key, gap) {
 }
 
 function editor(lane, move) {
-  const made = lane.proposal, limits = pressUnit(at.unit).limits[store.parts.now?.run?.phase === "run" ? "run" : "makeready"];
+  const made = lane.proposal, limits = pressUnit(at.unit).limits[store.parts.now?.run?.limits ?? "makeready"];
   const value = wish ?? target(made, move) ?? move.to_pct;
   const low = Math.max(0, move.from_pct - limits.step_pct), high = Math.min(100, move.from_pct + limits.step_pct);
-  const number = el("input", { type: "number", min: 0, max: 100, step: 0.1, value: value.toFixed(1), "aria-label": "Target in percent", "data-key": "number", onchange: (event) => wishes(made, move, event.target.valueAsNumber) });
+  const number = el("input", { type: "text", inputmode: "decimal", size: 6, value: value.toFixed(1), "aria-label": "Target in percent", "data-key": "number",
+    oninput: () => { if (verdict?.good) { verdict = { good: false, text: "press Enter: the service judges the new figure" }; by("zone").querySelector('[data-key="use"]')?.setAttribute("disabled", ""); } },
+    onchange: (event) => typed(made, move, event.target.value) });
   const slide = el("input", { type: "range", min: low.toFixed(1), max: high.toFixed(1), step: 0.1, value: value.toFixed(1), "aria-label": "Target, by sliding", "data-key": "slide",
     oninput: (event) => { number.value = event.target.value; }, onchange: (event) => wishes(made, move, event.target.valueAsNumber) });
   const nudge = (by_) => el("button", { type: "button", "data-key": `nudge${by_}`, "aria-label": `${by_ > 0 ? "Up" : "Down"} by half a percent`, onclick: () => wishes(made, move, Math.round((value + by_) * 10) / 10) }, by_ > 0 ? "+" : "−");
@@ -77,10 +87,20 @@ function editor(lane, move) {
       : el("div", { class: "row" }, el("button", { type: "button", "data-key": "door", onclick: () => { by("zone").close(); signIn(); } }, "Sign in to change")));
 }
 
-/** Ask the service what it would say to this target; only the last question counts. */
+/** A figure as typed, with a point or a comma; what is none, or lies outside the travel, is told and never bent into one. */
+function typed(made, move, text) {
+  const value = text.trim() === "" ? NaN : Number(text.replace(",", "."));
+  if (value >= 0 && value <= 100) { wishes(made, move, value); return; }
+  judging += 1;
+  verdict = { good: false, text: `${text.trim() || "nothing"}: expected a figure from 0 to 100 %` };
+  judgedFor = made.proposal_id;
+  draw();
+}
+
+/** Ask the service what it would say to this target, as it is shown; only the last question counts. */
 async function wishes(made, move, value) {
-  if (!Number.isFinite(value)) return;
-  wish = Math.max(0, Math.min(100, value));
+  wish = Math.max(0, Math.min(1000, Math.round(value * 10))) / 10;
+  judgedFor = made.proposal_id;
   verdict = { good: false, text: "the service judges…" };
   draw();
   if (!store.me) { verdict = { good: false, text: "sign in first: the service judges a target only for an operator" }; draw(); return; }
