@@ -163,7 +163,7 @@ async def test_an_edit_that_the_interlock_refuses(tmp_path: Path, mosquitto: str
 
 async def test_what_is_being_typed_stays(tmp_path: Path, mosquitto: str) -> None:
     """A sheet that is read while a target is typed draws the zone anew around the box; the digits in it stay, and
-    an empty box asks nothing.
+    an empty box asks the service nothing and says so.
     """
     async with on_stage(tmp_path, mosquitto, press(), scenario(), approval=LONG) as (at, seen):
         (made,) = await at.crew.propose()
@@ -184,9 +184,14 @@ async def test_what_is_being_typed_stays(tmp_path: Path, mosquitto: str) -> None
         )
         await box.press_sequentially("00")
         assert await box.input_value() == "100"
+        judged: list[str] = []
+        seen.page.on(
+            "request", lambda request: judged.append(request.url) if "judge" in request.url else None
+        )
         await box.fill("")
         await box.press("Enter")
-        await expect(verdict).to_contain_text("proposed")
+        await expect(verdict).to_have_text("nothing: expected a figure from 0 to 100 %")
+        assert judged == []
         assert await seen.page.evaluate("document.activeElement.dataset.key") == "number"
 
 
