@@ -38,8 +38,14 @@ async def spectral(at: Stage, layer: float) -> dict[str, Any]:
     return await crew.heard.next("reading", before + 1)
 
 
+def has_aim(at: Stage) -> bool:
+    """Whether the core goes by a job with a colour."""
+    run = at.service.consumer.state.run
+    return run is not None and any(row.lab is not None for row in run.job.units)
+
+
 async def give_aim(at: Stage) -> None:
-    """The job again, with a colour for cyan."""
+    """The job again, with a colour for cyan, and the core has taken it."""
     run = at.service.consumer.state.run
     assert run is not None
     job = run.job.model_dump(mode="json")
@@ -47,6 +53,7 @@ async def give_aim(at: Stage) -> None:
         if row["unit"] == UNIT:
             row["lab"] = AIM
     await at.heard.say("job", job)
+    await at.heard.until(lambda: has_aim(at))
 
 
 async def test_a_colour_is_told_and_its_density_taken(tmp_path: Path, mosquitto: str) -> None:
