@@ -7,7 +7,7 @@ import csv
 import sys
 from pathlib import Path
 
-from inksteward.colour import Condition, DryBack, dry_back
+from inksteward.colour import DryBack, MeasuredUnder, dry_back
 
 _OK, _REFUSED = 0, 2
 COLUMNS = ("ink", "wet", "dry")
@@ -36,7 +36,7 @@ def add_dry_back(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]
     parser.add_argument(
         "--measured",
         required=True,
-        choices=[condition.value for condition in Condition],
+        choices=[condition.value for condition in MeasuredUnder],
         help="measurement condition of all of them (ISO 13655); M3 is behind polarisers",
     )
     parser.set_defaults(run=run)
@@ -46,7 +46,7 @@ def run(arguments: argparse.Namespace) -> int:
     """Print what was measured, and what goes into the configuration. 2 for a file that cannot be used."""
     try:
         pairs = _read(arguments.file)
-        found = [_of(ink, Condition(arguments.measured), rows) for ink, rows in pairs.items()]
+        found = [_of(ink, MeasuredUnder(arguments.measured), rows) for ink, rows in pairs.items()]
     except _Stop as stop:
         sys.stderr.write(f"{stop}\n")
         return _REFUSED
@@ -69,7 +69,7 @@ def _line(offset: DryBack) -> str:
     return text
 
 
-def _of(ink: str, condition: Condition, rows: list[tuple[float, float]]) -> DryBack:
+def _of(ink: str, condition: MeasuredUnder, rows: list[tuple[float, float]]) -> DryBack:
     try:
         return dry_back(ink, condition, rows)
     except ValueError as error:
@@ -90,7 +90,8 @@ def _read(file: Path) -> Pairs:
                     (_density(file, reader.line_num, row, "wet"), _density(file, reader.line_num, row, "dry"))
                 )
     except (OSError, UnicodeDecodeError, csv.Error) as error:
-        raise _Stop(f"{file}: {error}: expected a readable CSV file in UTF-8") from error
+        reason = error.strerror if isinstance(error, OSError) else str(error)
+        raise _Stop(f"{file}: {reason}: expected a readable CSV file in UTF-8") from error
     if not found:
         raise _Stop(f"{file}: no readings: expected one patch a line")
     return found

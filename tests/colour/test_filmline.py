@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from inksteward.colour import Condition, Spectrum, film_line, lab_of, surface_reflection
+from inksteward.colour import MeasuredUnder, Spectrum, film_line, lab_of, surface_reflection
 from tests.colour.inks import LAYERS, PAPER, SURFACE, density, printed
 
 INKS = st.sampled_from(sorted(LAYERS))
@@ -154,9 +154,9 @@ def test_factor_above_nothing(factor: float) -> None:
 
 def test_polarisers_take_the_surface_away() -> None:
     """Through crossed polarisers nothing of the surface is left; else a hundredth (common practice, no source)."""
-    assert {condition: surface_reflection(condition) for condition in Condition} == {
-        Condition.M0: 0.01,
-        Condition.M1: 0.01,
-        Condition.M2: 0.01,
-        Condition.M3: 0.0,
+    assert {condition: surface_reflection(condition) for condition in MeasuredUnder} == {
+        MeasuredUnder.M0: 0.01,
+        MeasuredUnder.M1: 0.01,
+        MeasuredUnder.M2: 0.01,
+        MeasuredUnder.M3: 0.0,
     }

@@ -5,7 +5,7 @@ from math import inf, nan
 
 import pytest
 
-from inksteward.colour import Condition, Spectrum, check_same_condition
+from inksteward.colour import MeasuredUnder, Spectrum, check_same_condition
 
 
 @pytest.mark.parametrize("step_nm", [0, -10, 21])
@@ -35,8 +35,8 @@ def test_grid() -> None:
     assert spectrum.grid == (380, 10, 36)
 
 
-@pytest.mark.parametrize(("one", "other"), list(product(Condition, Condition)))
-def test_conditions(one: Condition, other: Condition) -> None:
+@pytest.mark.parametrize(("one", "other"), list(product(MeasuredUnder, MeasuredUnder)))
+def test_conditions(one: MeasuredUnder, other: MeasuredUnder) -> None:
     """Readings under two conditions are refused with both named and a reason; under one condition they are taken."""
     if one is other:
         check_same_condition(one, other)
@@ -46,5 +46,7 @@ def test_conditions(one: Condition, other: Condition) -> None:
     ) as found:
         check_same_condition(one, other)
     text = str(found.value)
-    assert ("polarisers take away" in text) == (Condition.M3 in (one, other))
-    assert ("ultraviolet makes a brightened paper" in text) == ({one, other} != {Condition.M2, Condition.M3})
+    assert ("polarisers take away" in text) == (MeasuredUnder.M3 in (one, other))
+    assert ("ultraviolet makes a brightened paper" in text) == (
+        {one, other} != {MeasuredUnder.M2, MeasuredUnder.M3}
+    )

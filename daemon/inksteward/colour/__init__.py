@@ -3,7 +3,7 @@
 from inksteward.colour.aim import Closest, closest
 from inksteward.colour.cielab import Lab, Xyz, lab, lab_of, xyz
 from inksteward.colour.difference import Terms, chroma, ciede2000, ciede2000_terms, de76
-from inksteward.colour.dryback import DryBack, Drying, Stated, dry_back, dry_from_wet, off_aim, wet_aim
+from inksteward.colour.dryback import DryBack, dry_back
 from inksteward.colour.filmline import DensityOf, FilmLine, Point, film_line, surface_reflection
 from inksteward.colour.grey import GreyBalance, grey_aim, grey_balance
 from inksteward.colour.process import (
@@ -15,20 +15,18 @@ from inksteward.colour.process import (
     trap_ritz_pct,
     yule_nielsen_pct,
 )
-from inksteward.colour.spectrum import Condition, Spectrum, check_same_condition
+from inksteward.colour.spectrum import MeasuredUnder, Spectrum, check_same_condition
 
 __all__ = [
     "Closest",
-    "Condition",
     "DensityOf",
     "DryBack",
-    "Drying",
     "FilmLine",
     "GreyBalance",
     "Lab",
+    "MeasuredUnder",
     "Point",
     "Spectrum",
-    "Stated",
     "Terms",
     "Undefined",
     "Xyz",
@@ -39,7 +37,6 @@ __all__ = [
     "closest",
     "de76",
     "dry_back",
-    "dry_from_wet",
     "film_line",
     "grey_aim",
     "grey_balance",
@@ -47,12 +44,10 @@ __all__ = [
     "lab",
     "lab_of",
     "mid_tone_spread",
-    "off_aim",
     "surface_reflection",
     "tone_value_xyz_pct",
     "trap_brunner_pct",
     "trap_ritz_pct",
-    "wet_aim",
     "xyz",
     "yule_nielsen_pct",
 ]

@@ -21,7 +21,7 @@ from itertools import pairwise
 from math import exp, log
 
 from inksteward.colour.cielab import Lab, lab_of
-from inksteward.colour.spectrum import Condition, Spectrum
+from inksteward.colour.spectrum import MeasuredUnder, Spectrum
 
 BAND_FROM = 0.5
 """Share of its highest layer density from which a wavelength belongs to an ink's band."""
@@ -33,9 +33,9 @@ DensityOf = Callable[[Spectrum], float]
 """Density (D) of a spectrum in the ink's own channel, on the caller's basis."""
 
 
-def surface_reflection(condition: Condition) -> float:
+def surface_reflection(condition: MeasuredUnder) -> float:
     """Reflectance factor of the surface alone: 0 through crossed polarisers, else 0.01 (common practice, no source)."""
-    return 0.0 if condition is Condition.M3 else 0.01
+    return 0.0 if condition is MeasuredUnder.M3 else 0.01
 
 
 @dataclass(frozen=True, slots=True)

@@ -42,7 +42,7 @@ class Spectrum:
         return self.start_nm, self.step_nm, len(self.values)
 
 
-class Condition(StrEnum):
+class MeasuredUnder(StrEnum):
     """Measurement conditions of ISO 13655:2009 and 2017 (from memory)."""
 
     M0 = "M0"
@@ -51,16 +51,16 @@ class Condition(StrEnum):
     M3 = "M3"
 
 
-LIGHT: dict[Condition, str] = {
-    Condition.M0: "lit as by a lamp of illuminant A, its ultraviolet not stated, no polariser",
-    Condition.M1: "lit as by D50 with its ultraviolet, no polariser",
-    Condition.M2: "lit without ultraviolet, no polariser",
-    Condition.M3: "lit without ultraviolet, through crossed polarisers",
+LIGHT: dict[MeasuredUnder, str] = {
+    MeasuredUnder.M0: "lit as by a lamp of illuminant A, its ultraviolet not stated, no polariser",
+    MeasuredUnder.M1: "lit as by D50 with its ultraviolet, no polariser",
+    MeasuredUnder.M2: "lit without ultraviolet, no polariser",
+    MeasuredUnder.M3: "lit without ultraviolet, through crossed polarisers",
 }
 """What each condition does to a reading (ISO 13655, from memory)."""
 
 
-def check_same_condition(one: Condition, other: Condition) -> None:
+def check_same_condition(one: MeasuredUnder, other: MeasuredUnder) -> None:
     """Raise ValueError, in words, where two readings were made under different conditions.
 
     There is no conversion: what the paper's brighteners add under ultraviolet, and what the surface reflects
@@ -69,9 +69,9 @@ def check_same_condition(one: Condition, other: Condition) -> None:
     if one is other:
         return
     reasons = []
-    if Condition.M3 in (one, other):
+    if MeasuredUnder.M3 in (one, other):
         reasons.append("polarisers take away what the surface reflects, so that the same print reads darker")
-    if {one, other} - {Condition.M3} != {Condition.M2}:
+    if {one, other} - {MeasuredUnder.M3} != {MeasuredUnder.M2}:
         reasons.append("ultraviolet makes a brightened paper and light inks on it bluer")
     raise ValueError(
         f"condition {one} ({LIGHT[one]}) against {other} ({LIGHT[other]}): expected one condition for both; "

@@ -6,7 +6,8 @@ import tomllib
 from pathlib import Path
 from typing import Any
 
-from inksteward.config.errors import ConfigError, ConfigErrors, ConfigUnreadable
+from inksteward.config.errors import ConfigError, ConfigErrors
+from inksteward.config.files import text_of
 
 SECTION, ENTRY = "conditions", "condition"
 
@@ -30,12 +31,9 @@ def with_conditions(data: dict[str, Any], config_file: Path) -> dict[str, Any]:
 
 
 def _content(path: Path) -> dict[str, Any]:
+    text = text_of(path)
     try:
-        return tomllib.loads(path.read_text("utf-8"))
-    except (OSError, UnicodeDecodeError) as error:
-        reason = error.strerror if isinstance(error, OSError) else str(error)
-        finding = ConfigError(str(path), "file", str(reason), "a readable file in UTF-8")
-        raise ConfigUnreadable((finding,)) from error
+        return tomllib.loads(text)
     except (ValueError, RecursionError) as error:  # TOMLDecodeError is a ValueError
         finding = ConfigError(str(path), "file", str(error)[:80], "TOML with one printing condition")
         raise ConfigErrors((finding,)) from error

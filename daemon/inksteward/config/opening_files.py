@@ -6,7 +6,8 @@ import json
 from pathlib import Path
 from typing import Any
 
-from inksteward.config.errors import ConfigError, ConfigErrors, ConfigUnreadable
+from inksteward.config.errors import ConfigError, ConfigErrors
+from inksteward.config.files import text_of
 
 SECTION, KEY = "opening", "model"
 EXPECTED = "a model file in JSON, as teach-opening writes it"
@@ -26,12 +27,9 @@ def with_opening_model(data: dict[str, Any], config_file: Path) -> dict[str, Any
 
 def content_of(path: Path) -> dict[str, Any]:
     """The object that a JSON file holds; raises as with_opening_model does."""
+    text = text_of(path)
     try:
-        content = json.loads(path.read_text("utf-8"))
-    except (OSError, UnicodeDecodeError) as error:
-        reason = error.strerror if isinstance(error, OSError) else str(error)
-        finding = ConfigError(str(path), "file", str(reason), "a readable file in UTF-8")
-        raise ConfigUnreadable((finding,)) from error
+        content = json.loads(text)
     except (ValueError, RecursionError) as error:  # JSONDecodeError is a ValueError
         raise ConfigErrors((ConfigError(str(path), "file", str(error)[:80], EXPECTED),)) from error
     if not isinstance(content, dict):

@@ -19,7 +19,8 @@ from typing import Any
 from inksteward.canonical import canonical
 from inksteward.config import build, rules
 from inksteward.config.condition_files import with_conditions
-from inksteward.config.errors import ConfigError, ConfigErrors, ConfigUnreadable
+from inksteward.config.errors import ConfigError, ConfigErrors
+from inksteward.config.files import text_of
 from inksteward.config.layers import DEFAULTS, key_text, laid, merged
 from inksteward.config.opening_files import with_opening_model
 from inksteward.config.reading import MISSING, Finding, plain, read
@@ -99,13 +100,7 @@ def load(path: Path) -> Config:
     Raises ConfigUnreadable if the file cannot be read, ConfigErrors with every mistake in it otherwise.
     """
     source = str(path)
-    try:
-        text = path.read_text("utf-8")
-    except (OSError, UnicodeDecodeError) as error:
-        reason = error.strerror if isinstance(error, OSError) else str(error)
-        raise ConfigUnreadable(
-            (ConfigError(source, "file", str(reason), "a readable file in UTF-8"),)
-        ) from error
+    text = text_of(path)
     try:
         data = tomllib.loads(text)
     except (

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from inksteward.colour import (
     Closest,
-    Condition,
+    MeasuredUnder,
     Spectrum,
     closest,
     film_line,
@@ -53,11 +53,11 @@ def unit_colours(turn: Turn, run: Run, scan: Scan, read: ScanReading) -> dict[st
     return told
 
 
-def measured_under(instrument: Instrument) -> Condition | None:
+def measured_under(instrument: Instrument) -> MeasuredUnder | None:
     """The instrument's measurement condition: as it says, M3 behind polarisers, else unknown."""
     if instrument.measured is not None:
-        return Condition(instrument.measured)
-    return Condition.M3 if instrument.polarised else None
+        return MeasuredUnder(instrument.measured)
+    return MeasuredUnder.M3 if instrument.polarised else None
 
 
 def _aim(turn: Turn, run: Run, unit: str, ink: Ink) -> Aim | None:
@@ -112,7 +112,7 @@ def _closest(instrument: Instrument, ink: Ink, aim: Aim, paper: Spectrum, solid:
 
 def _told(
     lab: Lab,
-    under: Condition | None,
+    under: MeasuredUnder | None,
     aim: Aim | None,
     found: Closest | None,
     text: str,

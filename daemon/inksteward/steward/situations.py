@@ -81,16 +81,28 @@ def acted_from(turn: Turn, run: Run) -> int:
 
 def nothing_printed(turn: Turn, run: Run) -> bool:
     """Whether no sheet of this run has been printed yet: no film is there that a move could upset."""
-    return run.phase in (Phase.OPENING, Phase.MAKEREADY) and sheet_now(turn, run) < 1.0
+    return _unprinted(run, sheet_now(turn, run))
+
+
+def _unprinted(run: Run, sheet: float) -> bool:
+    return run.phase in (Phase.OPENING, Phase.MAKEREADY) and sheet < 1.0
 
 
 def limits_of(turn: Turn, unit: Unit) -> Limits:
     """Limits of the present phase; those of an opening until the first sheet of the run is printed, whatever the job
     calls it."""
     run = turn.run
-    if run is not None and run.counted is not None and nothing_printed(turn, run):
-        return unit.limits_opening
-    return unit.limits_run if run and run.phase is Phase.RUN else unit.limits_makeready
+    named = {"opening": unit.limits_opening, "makeready": unit.limits_makeready, "run": unit.limits_run}
+    return named[limits_name(run, sheet_now(turn, run) if run else 0.0)]
+
+
+def limits_name(run: Run | None, sheet: float) -> str:
+    """Name of the limits that hold at a sheet, as the press's own message has them."""
+    if run is not None and run.phase is Phase.RUN:
+        return "run"
+    return (
+        "opening" if run is not None and run.counted is not None and _unprinted(run, sheet) else "makeready"
+    )
 
 
 def on_sheet(turn: Turn, unit: Unit) -> tuple[bool, ...]:

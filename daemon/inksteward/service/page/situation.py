@@ -6,11 +6,10 @@ from typing import Any
 
 from inksteward.authority_file import OperatorsFile
 from inksteward.config import Config
-from inksteward.contract.codes import Phase
 from inksteward.control.gaps import gap_um
 from inksteward.model import Unit
 from inksteward.steward import State
-from inksteward.steward.situations import covered
+from inksteward.steward.situations import covered, limits_name
 from inksteward.steward.state import Position, Run, UnitState
 
 SCANS_OFFERED = 6
@@ -34,7 +33,7 @@ def now(state: State, config: Config, now_ms: int) -> dict[str, Any]:
         "run_id": run.run_id,
         "job_id": run.job.job_id,
         "phase": run.phase.value,
-        "limits": _limits(run),
+        "limits": limits_name(run, float(run.counted.sheet if run.counted else 0)),
         "ok_scan_id": run.ok_scan_id,
         "acted_from": max(run.first_sheet + config.control.build_up_sheets, run.quiet_until),
         "scans": [
@@ -44,14 +43,6 @@ def now(state: State, config: Config, now_ms: int) -> dict[str, Any]:
         **_counted(run, config, now_ms),
     }
     return {"press": config.press.press, "run": data, "holding": state.holding, "recall": _known(state)}
-
-
-def _limits(run: Run) -> str:
-    """Which of the three sets of limits holds now, by its name in the press's own message."""
-    if run.phase is Phase.RUN:
-        return "run"
-    printed = run.counted is None or run.counted.sheet >= 1
-    return "makeready" if printed or run.phase is Phase.STOPPED else "opening"
 
 
 def _known(state: State) -> list[str]:
