@@ -12,6 +12,7 @@ TEST_ARGS ?=
 # One more worker than cores: some tests wait for a press's pace.
 WORKERS ?= $(shell expr $$(getconf _NPROCESSORS_ONLN) + 1)
 FUZZ_ARGS ?=
+MUTATE_ARGS ?=
 
 # Hundreds of processes are started by the tests: without kept bytecode each would compile the service anew.
 KEEP_BYTECODE := PYTHONDONTWRITEBYTECODE=
@@ -59,8 +60,8 @@ format: $(DEV) ## rewrite the source in the project's style
 	$(PY) -m ruff check --fix .
 	$(PY) -m ruff format .
 
-mutate: $(DEV) ## plant faults in the interlock, the guard and the approval table; every one must be caught
-	$(PY) .ci/mutate.py
+mutate: $(DEV) ## plant faults in the interlock, the guard and the approval table; every one must be caught (MUTATE_ARGS="--every 4")
+	$(PY) .ci/mutate.py $(MUTATE_ARGS)
 
 coverage: $(DEV) ## run the tests and list the branches that none of them takes
 	$(PY) -m pytest -m "not soak" --cov --cov-report=term-missing $(TEST_ARGS)
@@ -86,7 +87,7 @@ lock: | $(PY) ## make .ci/lock anew from pyproject.toml (LOCK_ARGS=--upgrade for
 	$(COMPILE) --extra demo -c .ci/lock/dev.txt -o .ci/lock/fuzz.txt pyproject.toml .ci/lock/build.in .ci/lock/fuzz.in
 
 clean: ## remove .venv, .venv-fuzz, caches and the demo's output
-	rm -rf $(VENV) $(FUZZ_VENV) demo-out train-out bench-out build dist .benchmarks .coverage .coverage.* .hypothesis .import_linter_cache \
+	rm -rf $(VENV) $(FUZZ_VENV) demo-out train-out bench-out tune-out build dist .benchmarks .coverage .coverage.* .hypothesis .import_linter_cache \
 		.mypy_cache .pytest_cache .ruff_cache htmlcov
 	find . -name __pycache__ -type d -prune -exec rm -rf {} +
 

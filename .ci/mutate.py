@@ -2,6 +2,7 @@
 
     .ci/mutate.py                                the modules in TARGETS
     .ci/mutate.py --target SOURCE TESTS...       one module, with the test files that must catch its faults
+    .ci/mutate.py --every 4                      every fourth of them
 
 Every mutant runs in a process of its own that is forked from a warm one, stops at the first failing test, and has a
 time limit; a mutant that runs into it counts as caught. The exit status is 1 when a mutant survived.
@@ -22,6 +23,7 @@ import traceback
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from glob import glob
+from itertools import islice
 from pathlib import Path
 from types import CodeType, ModuleType
 
@@ -208,11 +210,11 @@ def reap(target: Target, running: dict[int, tuple[Mutant, float]], score: Score)
         shutil.rmtree(target.folder_of(child), ignore_errors=True)
 
 
-def score_of(target: Target, limit_s: float, jobs: int) -> Score:
-    """Run every mutant of the target, `jobs` at a time, each for `limit_s` at most."""
+def score_of(target: Target, limit_s: float, jobs: int, every: int) -> Score:
+    """Run every so many mutants of the target, `jobs` at a time, each for `limit_s` at most."""
     score, running = Score(), dict[int, tuple[Mutant, float]]()
     try:
-        for mutant in mutants(target.source.read_text("utf-8"), str(target.source)):
+        for mutant in islice(mutants(target.source.read_text("utf-8"), str(target.source)), 0, None, every):
             running[fork(target, mutant.code)] = mutant, time.monotonic() + limit_s
             while len(running) >= jobs:
                 reap(target, running, score)
@@ -226,11 +228,11 @@ def score_of(target: Target, limit_s: float, jobs: int) -> Score:
     return score
 
 
-def survivors_of(target: Target, least_limit_s: float, jobs: int) -> int:
+def survivors_of(target: Target, least_limit_s: float, jobs: int, every: int) -> int:
     """Test one module and print what came out; return how many mutants survived that are not allowed to."""
     limit_s = max(least_limit_s, LIMIT_FACTOR * baseline_s(target))
     started = time.monotonic()
-    score = score_of(target, limit_s, jobs)
+    score = score_of(target, limit_s, jobs, every)
     bad = [mutant for mutant in score.survivors if f"{target.module}: {mutant.after.strip()}" not in ALLOWED]
     total = score.caught + score.timed_out + len(score.survivors)
     if not total:
@@ -244,11 +246,11 @@ def survivors_of(target: Target, least_limit_s: float, jobs: int) -> int:
     return len(bad)
 
 
-def run(wanted: Mapping[str, list[str]], limit_s: float, jobs: int, scratch: Path) -> int:
+def run(wanted: Mapping[str, list[str]], limit_s: float, jobs: int, scratch: Path, every: int) -> int:
     """Test the wanted modules; return the exit status."""
     try:
         targets = [target_of(Path(source), patterns, scratch) for source, patterns in wanted.items()]
-        survived = sum(survivors_of(target, limit_s, jobs) for target in targets)
+        survived = sum(survivors_of(target, limit_s, jobs, every) for target in targets)
     except MutationError as error:
         print(f"mutate: {error}", file=sys.stderr)
         return 2
@@ -264,7 +266,10 @@ def main(arguments: Sequence[str] | None = None) -> int:
     )
     parser.add_argument("--jobs", type=int, default=os.cpu_count() or 1, help="processes at a time")
     parser.add_argument("--limit-s", type=float, default=LEAST_LIMIT_S, help="least time limit of a mutant")
+    parser.add_argument("--every", type=int, default=1, help="only every so many mutants of a module")
     options = parser.parse_args(arguments)
+    if options.every < 1:
+        parser.error(f"--every {options.every}: expected 1 or more")
     wanted = {options.target[0]: options.target[1:]} if options.target else TARGETS
     os.chdir(ROOT)
     os.environ["HYPOTHESIS_PROFILE"] = "mutate"
@@ -273,7 +278,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     with tempfile.TemporaryDirectory() as compiled, tempfile.TemporaryDirectory() as scratch:
         # the first run leaves the compiled tests here for all that follow
         sys.pycache_prefix, sys.dont_write_bytecode = compiled, False
-        return run(wanted, options.limit_s, options.jobs, Path(scratch))
+        return run(wanted, options.limit_s, options.jobs, Path(scratch), options.every)
 
 
 if __name__ == "__main__":

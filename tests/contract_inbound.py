@@ -12,6 +12,12 @@ REQUESTS: list[dict[str, Any]] = [
     {"kind": "aims", "unit": "u2", "aim": [1.45, 1.40], "tolerance": [-0.05, 0.05]},
     {"kind": "opening"},
     {"kind": "recall", "job_id": "j-1"},
+    {
+        "kind": "commission",
+        "unit": "u2",
+        "targets": [{"zone": 7, "to_pct": 44.0}],
+        "why": "direction of key 7",
+    },
     {"kind": "acknowledge", "code": "move_failed", "unit": "u2"},
     *(
         {"kind": "event", "what": what}

@@ -58,7 +58,9 @@ def load_mutants() -> ModuleType:
     return module
 
 
-def mutate(tmp_path: Path, tests: str, module: str = MODULE) -> subprocess.CompletedProcess[str]:
+def mutate(
+    tmp_path: Path, tests: str, module: str = MODULE, every: str = "1"
+) -> subprocess.CompletedProcess[str]:
     """Run the mutation tester on a module of its own with the given tests."""
     package = tmp_path / "planted_package"
     package.mkdir()
@@ -70,6 +72,8 @@ def mutate(tmp_path: Path, tests: str, module: str = MODULE) -> subprocess.Compl
         "2",
         "--limit-s",
         "2",
+        "--every",
+        every,
         "--target",
         str(package / "gap.py"),
         str(tmp_path / "test_gap.py"),
@@ -95,6 +99,17 @@ def test_nothing_survives_strong_tests(tmp_path: Path) -> None:
     assert counts is not None, result.stdout
     assert int(counts[1]) + int(counts[2]) == 11
     assert int(counts[2]) >= 2  # the loop with its test or its step turned round
+
+
+def test_every_so_many_faults(tmp_path: Path) -> None:
+    """Every fourth of eleven are the first, the fifth and the ninth; none at all is refused."""
+    result = mutate(tmp_path, STRONG, every="4")
+    assert result.returncode == 0, result.stdout + result.stderr
+    assert "gap: 3 mutants," in result.stdout
+    command = [sys.executable, str(CI / "mutate.py"), "--every", "0"]
+    refused = subprocess.run(command, capture_output=True, text=True, check=False, timeout=60)
+    assert refused.returncode == 2
+    assert "--every 0: expected 1 or more" in refused.stderr
 
 
 def test_failing_tests_say_nothing(tmp_path: Path) -> None:

@@ -17,11 +17,21 @@ COMMANDS = {
     "run": ("inksteward.service.command", "add_run", "run the service of one press"),
     "check": ("inksteward.config.commands", "add_check", "read a configuration and list every mistake in it"),
     "operators": ("inksteward.operators_cli", "add_operators", "who may decide: add, list, revoke"),
+    "listen": (
+        "inksteward.wiring.command",
+        "add_listen",
+        "what a device says, byte by byte, and what its driver makes of it",
+    ),
     "watch": ("inksteward.terminal.command", "add_watch", "what the page shows, as lines of text"),
     "decide": (
         "inksteward.terminal.command",
         "add_decide",
         "approve, edit or reject the proposal that stands for a unit",
+    ),
+    "commission": (
+        "inksteward.commissioning.command",
+        "add_commission",
+        "guided commissioning of a unit's ink keys",
     ),
     "journal": ("inksteward.replay.commands", "add_journal", "check a run record, or read it"),
     "replay": (
@@ -37,7 +47,7 @@ COMMANDS = {
     "coverage": (
         "inksteward.coverage.command",
         "add_coverage",
-        "coverage of each key zone, from images of the plates",
+        "coverage of each key zone, from images of the plates or files of prepress",
     ),
     "teach-opening": (
         "inksteward.opening_model.command",
@@ -50,6 +60,11 @@ COMMANDS = {
         "how much density each ink loses as it dries",
     ),
     "bench": ("inksteward.bench.command", "add_bench", "controllers beside each other on simulated presses"),
+    "tune": (
+        "inksteward.tuning.command",
+        "add_tune",
+        "search settings of the control law on simulated presses",
+    ),
     "demo": ("inksteward.demo.command", "add_demo", "a simulated press with the service beside it"),
     "train": (
         "inksteward.train.command",

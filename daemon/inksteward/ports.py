@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import AsyncIterator, Awaitable, Callable, Mapping
 from dataclasses import dataclass, field
+from enum import StrEnum
 from typing import Any, Protocol
 
 from inksteward.model import ReadBack, Unit
@@ -62,9 +63,35 @@ class MqttLink(Protocol):
         ...
 
 
+class Heard(StrEnum):
+    """What a tap is told of: bytes as they went over the line, what was read out of them, what became of that."""
+
+    RECEIVED = "received"
+    SENT = "sent"
+    FRAME = "frame"
+    REFUSED = "refused"
+    NOTE = "note"
+
+
+@dataclass(frozen=True, slots=True)
+class Overheard:
+    """One thing that a tap hears: bytes with RECEIVED and SENT, words with the others."""
+
+    what: Heard
+    text: str = ""
+    data: bytes = b""
+
+
+Tap = Callable[[Overheard], None]
+"""Listens in on a driver, for whoever wires a device up. Called in the event loop; must return at once."""
+
+
 @dataclass(frozen=True, slots=True)
 class DriverContext:
-    """What a driver may know: its configured name and settings, the units it serves, the MQTT connection."""
+    """What a driver may know: its configured name and settings, the units it serves, the MQTT connection.
+
+    ``tap`` is None in the service; a driver on a line tells it what goes over the line, others may.
+    """
 
     name: str
     press: str
@@ -73,6 +100,7 @@ class DriverContext:
     mqtt: MqttLink | None = None
     now_rfc3339: Callable[[], str] = lambda: ""
     new_id: Callable[[], str] = lambda: ""
+    tap: Tap | None = None
 
 
 class StripReader(Protocol):
@@ -119,3 +147,4 @@ class SheetCounter(Protocol):
 
 StripReaderFactory = Callable[[DriverContext], StripReader]
 KeyBankFactory = Callable[[DriverContext], KeyBank]
+SheetCounterFactory = Callable[[DriverContext], SheetCounter]

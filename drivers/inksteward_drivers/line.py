@@ -17,15 +17,15 @@ from typing import Self
 
 import serial
 
-from inksteward.ports import DriverError, NotSent
+from inksteward.ports import DriverError, Heard, NotSent, Overheard, Tap
 from inksteward_drivers.framing import Decoder, Fault, Frame, Kind, encode
+from inksteward_drivers.port import PortSettings, cancel_read, close_port, open_port
 from inksteward_drivers.sequence import Sequence
 
 FRAME_GAP_S = 0.3
 """A frame that stands still for so long is given up. Also the longest wait of the reader thread."""
 ANSWER_S = 1.0
 """How long a DATA frame's answer is waited for."""
-WRITE_S = 2.0
 FRAMES_HELD = 64
 READ_BYTES = 4096
 
@@ -44,11 +44,19 @@ class NoAnswer(DriverError):
 
 @dataclass(slots=True)
 class Ledger:
-    """What outlives one opening of the port: counts of discarded frames, and the frame heard last."""
+    """What outlives one opening of the port: counts of discarded frames, the frame heard last, and who listens in."""
 
     discarded: Counter[str] = field(default_factory=Counter)
     heard: Sequence = field(default_factory=Sequence)
     changed: asyncio.Event = field(default_factory=asyncio.Event)
+    tap: Tap | None = None
+    last: str = ""
+    """Why something was refused the last time, where a driver says that in the text of its link."""
+
+    def tell(self, what: Heard, text: str = "", data: bytes = b"") -> None:
+        """Tell the tap, if there is one."""
+        if self.tap is not None:
+            self.tap(Overheard(what, text, data))
 
     def count(self, why: str, number: int = 1) -> None:
         """Add to a reason's count; wakes who reports it."""
@@ -60,7 +68,8 @@ class Ledger:
         """The counts in words, empty when nothing was discarded."""
         if not self.discarded:
             return ""
-        return "discarded so far: " + ", ".join(f"{n} {why}" for why, n in sorted(self.discarded.items()))
+        counts = ", ".join(f"{n} {why}" for why, n in sorted(self.discarded.items()))
+        return f"discarded so far: {counts}" + (f"; the last: {self.last}" if self.last else "")
 
 
 class Line:
@@ -85,39 +94,23 @@ class Line:
     @classmethod
     async def open(cls, url: str, baud: int, ledger: Ledger) -> Self:
         """Open the port without writing to it. Raises LineLost when that fails."""
-
-        def opened() -> serial.Serial:
-            # pyserial refuses a write time-out on rfc2217://, whose socket has one of 5 s of its own
-            write_s = None if url.startswith("rfc2217:") else WRITE_S
-            return serial.serial_for_url(
-                url, baudrate=baud, timeout=FRAME_GAP_S, write_timeout=write_s, exclusive=True
-            )
-
         try:
-            port = await asyncio.to_thread(opened)
-        except (serial.SerialException, OSError, ValueError) as error:
-            raise LineLost(f"{url} cannot be opened: {error}") from error
+            port = await asyncio.to_thread(open_port, PortSettings(url, baud), FRAME_GAP_S)
+        except OSError as error:
+            raise LineLost(str(error)) from error
         return cls(port, url, ledger)
 
     async def close(self) -> None:
         """Stop the threads and close the port; questions still open fail with LineLost."""
         self._closing.set()
-        cancel = getattr(self._port, "cancel_read", None)
-        if cancel is not None:
-            with contextlib.suppress(OSError):
-                cancel()
+        cancel_read(self._port)
         self._fail(LineLost(f"{self.url} was closed"))
         await asyncio.to_thread(self._stop)
 
     def _stop(self) -> None:
         self._reader.join()
         self._writer.shutdown()
-        # pyserial forgets to close the socket below socket:// and rfc2217:// when the peer went first
-        below = getattr(self._port, "_socket", None)
-        with contextlib.suppress(OSError):  # a port that was unplugged may refuse to close
-            self._port.close()
-        if below is not None:
-            below.close()
+        close_port(self._port)
 
     async def receive(self) -> Frame:
         """The next new DATA frame. Frames heard twice are counted and answered as before. Raises LineLost."""
@@ -170,6 +163,7 @@ class Line:
     async def write(self, frame: Frame) -> None:
         """Write one frame whole, behind those already being written. Raises LineLost."""
         wire = encode(frame)
+        self._ledger.tell(Heard.SENT, data=wire)
         try:
             await self._loop.run_in_executor(self._writer, self._port.write, wire)
         except (serial.SerialException, OSError) as error:
@@ -181,6 +175,7 @@ class Line:
         decoder = Decoder()
         lost: LineLost | None = None
         while lost is None and not self._closing.is_set():
+            data = b""
             try:
                 data = self._port.read(1)
                 if data:
@@ -189,15 +184,19 @@ class Line:
             except (serial.SerialException, OSError, TypeError) as error:  # TypeError: pyserial, port gone
                 lost = LineLost(f"{self.url} went away: {error}")
                 found = decoder.idle()
-            if found or lost:
-                self._tell(found, lost)
+            if found or lost or (data and self._ledger.tap is not None):
+                self._tell(data, found, lost)
 
-    def _tell(self, found: list[Frame | Fault], lost: LineLost | None) -> None:
+    def _tell(self, data: bytes, found: list[Frame | Fault], lost: LineLost | None) -> None:
         with contextlib.suppress(RuntimeError):  # the loop was closed before the port was
-            self._loop.call_soon_threadsafe(self._arrived, found, lost)
+            self._loop.call_soon_threadsafe(self._arrived, data, found, lost)
 
-    def _arrived(self, found: list[Frame | Fault], lost: LineLost | None) -> None:
+    def _arrived(self, data: bytes, found: list[Frame | Fault], lost: LineLost | None) -> None:
+        if data:
+            self._ledger.tell(Heard.RECEIVED, data=data)
         for item in found:
+            if self._ledger.tap is not None:
+                self._ledger.tell(*told(item))
             if isinstance(item, Fault):
                 self._ledger.count(item.why)
             elif item.kind is Kind.DATA:
@@ -225,3 +224,11 @@ class Line:
         _, future = self._asked or (None, None)
         if future is not None and not future.done():
             future.set_exception(lost)
+
+
+def told(item: Frame | Fault) -> tuple[Heard, str]:
+    """A frame, or what was discarded, in words for a tap."""
+    if isinstance(item, Fault):
+        return Heard.REFUSED, f"{item.size} bytes discarded: {item.why}"
+    body = item.body.decode("utf-8", "backslashreplace")
+    return Heard.FRAME, f"{item.kind.name} epoch {item.epoch} seq {item.seq} {body}".rstrip()

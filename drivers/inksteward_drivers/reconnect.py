@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 import time
 from collections.abc import Awaitable, Callable, Coroutine
-from typing import Any, NoReturn
+from typing import Any, NoReturn, Protocol, TypeVar
 
 from inksteward.ports import DriverError
 from inksteward_drivers.framing import Kind
@@ -32,23 +32,56 @@ def back_off(failures: int) -> float:
     return float(min(LONGEST_WAIT_S, FIRST_WAIT_S * 2.0 ** min(failures - 1, 10)))
 
 
+class Closable(Protocol):
+    """An open line of any kind."""
+
+    async def close(self) -> None:
+        """Close it, whatever happened to it."""
+        ...
+
+
+Opened = TypeVar("Opened", bound=Closable)
+
+
 async def keep_open(where: LineSettings, kind: str, ledger: Ledger, link: LinkTold, use: Use) -> NoReturn:
     """Open the line and run ``use`` on it, again and again until cancelled.
 
     ``kind`` is what the line carries, ``strip`` or ``keys``. ``use`` ends by raising a DriverError; that
     closes the port and is told through ``link``, once for as long as its text stays the same.
     """
+
+    async def opened() -> Line:
+        return await Line.open(where.url, where.baud, ledger)
+
+    async def ready(line: Line) -> None:
+        await _identified(line, where, kind)
+
+    await keep(where.url, ledger, link, (opened, ready, use))
+
+
+async def keep(
+    url: str,
+    ledger: Ledger,
+    link: LinkTold,
+    how: tuple[
+        Callable[[], Awaitable[Opened]],
+        Callable[[Opened], Awaitable[None]],
+        Callable[[Opened], Coroutine[Any, Any, NoReturn]],
+    ],
+) -> NoReturn:
+    """``keep_open`` for any kind of line: ``how`` opens one, makes sure of it, and uses it until a DriverError."""
+    opener, ready, use = how
     told: str | None = None
     failures = 0
     while True:
         opened = float("inf")  # an opening that fails slowly, as a terminal server's may, is no steady line
         try:
-            line = await Line.open(where.url, where.baud, ledger)
+            line = await opener()
             opened = time.monotonic()
             try:
-                await _identified(line, where, kind)
+                await ready(line)
                 told = None
-                await _first(use(line), _report(where.url, ledger, link))
+                await first_to_end(use(line), _report(url, ledger, link))
             finally:
                 await line.close()
         except DriverError as error:
@@ -89,7 +122,7 @@ def _words(text: str, ledger: Ledger) -> str:
     return f"{text}; {counts}" if counts else text
 
 
-async def _first(*parts: Coroutine[Any, Any, NoReturn]) -> None:
+async def first_to_end(*parts: Coroutine[Any, Any, NoReturn]) -> None:
     """Run the parts together; the first error ends them all and is raised."""
     tasks = [asyncio.create_task(part) for part in parts]
     try:

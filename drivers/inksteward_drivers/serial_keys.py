@@ -49,7 +49,7 @@ class SerialKeys:
         self._context = context
         self._where = where
         self._units = {unit.unit: unit for unit in context.units}
-        self._ledger = Ledger()
+        self._ledger = Ledger(tap=context.tap)
         self._line: Line | None = None
         self._due: dict[str, float] = {}
         self._fast_until: dict[str, float] = {}

@@ -8,7 +8,7 @@ from collections.abc import Awaitable, Callable
 from datetime import UTC, datetime, timedelta
 from typing import NoReturn
 
-from inksteward.ports import Deliver, DriverContext
+from inksteward.ports import Deliver, DriverContext, Heard
 from inksteward_drivers.framing import Frame, Kind
 from inksteward_drivers.line import Ledger, Line
 from inksteward_drivers.line_messages import Misread, refusal
@@ -28,7 +28,7 @@ class SerialStrip:
         self.name = context.name
         self._context = context
         self._where = where
-        self._ledger = Ledger()
+        self._ledger = Ledger(tap=context.tap)
         self._assembly = Assembly()
         self._delivered: deque[str] = deque(maxlen=FINGERPRINTS_KEPT)
 
@@ -67,15 +67,19 @@ class SerialStrip:
     async def _refuse(self, line: Line, frame: Frame, error: Misread) -> None:
         self._note_dropped()
         self._ledger.count("refused")
+        self._ledger.tell(Heard.REFUSED, str(error))
         await line.answer(frame, Kind.REFUSED, refusal("form", str(error)))
 
     def _note_dropped(self) -> None:
-        self._ledger.count("incomplete_scan", self._assembly.dropped)
+        if self._assembly.dropped:
+            self._ledger.count("incomplete_scan", self._assembly.dropped)
+            self._ledger.tell(Heard.REFUSED, "a scan was begun and not finished")
         self._assembly.dropped = 0
 
     async def _hand_over(self, whole: WholeScan, deliver: Deliver) -> None:
         if whole.fingerprint in self._delivered:
             self._ledger.count("double_scan")
+            self._ledger.tell(Heard.NOTE, "the scan was delivered before: its last answer was lost")
             return
         taken_at = self._context.now_rfc3339()
         pulled_at = None

@@ -28,7 +28,9 @@ async def serve(options: argparse.Namespace) -> None:
             units = tuple(options.units.split(","))
         cabinet = Cabinet(link, units, options.group, options.take_up_pct)
         try:
-            await (_over_mqtt if options.via == "mqtt" else _over_line)(cabinet, options)
+            await {"mqtt": _over_mqtt, "pty": _over_line, "modbus": _over_modbus}[options.via](
+                cabinet, options
+            )
         finally:
             await cabinet.close()
 
@@ -66,12 +68,24 @@ async def _over_line(cabinet: Cabinet, options: argparse.Namespace) -> None:
         port.unplug()
 
 
+async def _over_modbus(cabinet: Cabinet, options: argparse.Namespace) -> None:
+    from inksteward_simulators.modbus_cabinet import Registers
+
+    registers = Registers(cabinet)
+    port = await registers.open()
+    ready(what="key-cabinet", device=options.device, units=cabinet.units, via="modbus", port=port)
+    try:
+        await ended()
+    finally:
+        await registers.close()
+
+
 def parser() -> argparse.ArgumentParser:
     """The command line of the key cabinet."""
     made = argparse.ArgumentParser(prog="python -m inksteward_simulators key-cabinet", description=__doc__)
     made.add_argument("--link", type=link_address, required=True, help="[127.0.0.1:]PORT of the bench link")
     made.add_argument("--units", help="u1,u2,...: those that this cabinet drives (default: all)")
-    made.add_argument("--via", choices=("mqtt", "pty"), default="mqtt")
+    made.add_argument("--via", choices=("mqtt", "pty", "modbus"), default="mqtt")
     made.add_argument("--broker", help="mqtt://host:port, with --via mqtt")
     made.add_argument(
         "--pty-link", type=Path, help="with --via pty: a symbolic link to the port under this name"

@@ -22,6 +22,7 @@ from inksteward_simulators.schema_check import SchemaFault, SchemaFolder
 from inksteward_simulators.strip_layout import layout_of
 from inksteward_simulators.strip_wires import LineWire, MqttWire, Wire, strip_host_questions
 from inksteward_simulators.tasks import ended, typed_lines
+from inksteward_simulators.text_wire import TextWire
 
 LOOK_S = 0.05
 
@@ -138,6 +139,16 @@ async def _over_line(options: argparse.Namespace) -> None:
         port.unplug()
 
 
+async def _as_text(options: argparse.Namespace) -> None:
+    port = PtyPort(options.pty_link)
+    path = port.plug(lambda _: None)
+    wire = TextWire(port, tuple(options.filters.split(",")))
+    try:
+        await ended(_read_on(options, wire, {"via": "text", "pty": path}))
+    finally:
+        port.unplug()
+
+
 async def _read_on(options: argparse.Namespace, wire: Wire, facts: dict[str, Any]) -> None:
     schemas = SchemaFolder(options.schemas)
     densitometer = Densitometer(options.seed, faults_of(options))
@@ -183,7 +194,8 @@ def parser() -> argparse.ArgumentParser:
         "--layout", default="cycle", help="cycle, scenario, or a JSON file with an array of patches"
     )
     made.add_argument("--scenario", help="bundled name or file, for --layout scenario")
-    made.add_argument("--via", choices=("mqtt", "pty"), default="mqtt")
+    made.add_argument("--via", choices=("mqtt", "pty", "text"), default="mqtt")
+    made.add_argument("--filters", default="C,M,Y,K", help="with --via text: densities of a line, in order")
     made.add_argument("--broker", help="mqtt://host:port, with --via mqtt")
     made.add_argument(
         "--pty-link", type=Path, help="with --via pty: a symbolic link to the port under this name"
@@ -226,7 +238,7 @@ def main(argv: list[str] | None = None) -> int:
     try:
         for name in ("carry_sheets", "scan_sheets"):
             low_high(getattr(options, name), f"--{name.replace('_', '-')}")
-        asyncio.run(_over_mqtt(options) if options.via == "mqtt" else _over_line(options))
+        asyncio.run({"mqtt": _over_mqtt, "pty": _over_line, "text": _as_text}[options.via](options))
     except ConnectionError as error:
         print(f"bench link: {error}", file=sys.stderr)
         return 2

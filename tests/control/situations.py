@@ -112,7 +112,7 @@ def situation(
         present=present, limits=WIDE,
         aim=(aim_d,) * n, low=(aim_d - tolerance_d,) * n, high=(aim_d + tolerance_d,) * n,
         measured=(None,) * n, read=(True,) * n, extreme=(None,) * n, on_sheet=(True,) * n, silent=(False,) * n,
-        stuck=(False,) * n, swept=0,
+        stuck=(False,) * n, doubted=(False,) * n, swept=0,
         reversal_gain=(1.0,) * n,
         sheet_now=100.0, approval_sheets=20.0, interval_sheets=100.0,
         settings=ControlSettings(),

@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-from statistics import NormalDist
-
 import pytest
 
 from inksteward.contract.codes import NoteCode
 from inksteward.diagnosis import Cause, Finding, diagnose, judge
-from inksteward.diagnosis.chance import at_once, surety, tail, together
+from inksteward.diagnosis.chance import at_once, surety, together
 from inksteward.diagnosis.judge import ANYWHERE, SAME_UNIT, explained
 from inksteward.diagnosis.quantities import purity
 from inksteward.diagnosis.signs import read_signs
@@ -78,12 +76,6 @@ def test_codes_of_the_contract_are_used() -> None:
         NoteCode.COMMON_LOSS,
     }
     assert {code.value for code in shared} <= {cause.value for cause in Cause}
-
-
-@pytest.mark.parametrize("z", [0.0, 1.0, 1.959963984540054, 3.0, 4.5])
-def test_tail_probability(z: float) -> None:
-    """The tail of the normal distribution agrees with the standard library's NormalDist."""
-    assert tail(z) == pytest.approx(1.0 - NormalDist().cdf(z), rel=1e-9)
 
 
 def test_surety_grows_with_evidence_and_falls_with_places() -> None:

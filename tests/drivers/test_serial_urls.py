@@ -5,17 +5,14 @@ import re
 import select
 import socket
 import threading
-import types
 from pathlib import Path
-from typing import Any
 
 import pytest
-import serial
-import serial.rfc2217
 
 from inksteward_drivers.serial_strip import build
 from tests.drivers.behaviours import scan_of
 from tests.drivers.bench import Ears, context, running
+from tests.drivers.port_server import serve_port
 from tests.drivers.serial_side import SerialSide, telegrams
 
 
@@ -45,25 +42,13 @@ async def test_socket_url() -> None:
     assert re.search("went away|could not be written", next(text for up, text in ears.links if not up))
 
 
-class ModemLines(serial.Serial):
-    """A pseudo-terminal has no modem lines; a port server asks for them."""
-
-    cts = dsr = ri = cd = property(lambda _: True)
-
-    def _update_dtr_state(self) -> None:
-        pass
-
-    def _update_rts_state(self) -> None:
-        pass
-
-
 @pytest.mark.filterwarnings("ignore:set:DeprecationWarning")  # pyserial 3.5 itself
 async def test_rfc2217_url(tmp_path: Path) -> None:
     """The same driver hears an instrument on a port server, by `rfc2217://`, answers included."""
     side = SerialSide(tmp_path / "strip")
     path = side.peer.plug()
     with socket.create_server(("127.0.0.1", 0)) as server:
-        thread = threading.Thread(target=_serve_port, args=(server, path), daemon=True)
+        thread = threading.Thread(target=serve_port, args=(server, path), daemon=True)
         thread.start()
         reader = build(context(url=f"rfc2217://127.0.0.1:{server.getsockname()[1]}"))
         ears = Ears()
@@ -74,21 +59,3 @@ async def test_rfc2217_url(tmp_path: Path) -> None:
         await asyncio.to_thread(thread.join)
     side.peer.port.unplug()
     assert [up for up, _ in ears.links] == [True]
-
-
-def _serve_port(server: socket.socket, path: str) -> None:
-    """A port server for one client, with pyserial's own half of RFC 2217."""
-    client, _ = server.accept()
-    with client, ModemLines(path, timeout=0) as port:
-        client.setblocking(False)
-        writer = types.SimpleNamespace(write=client.sendall)
-        manager: Any = serial.rfc2217.PortManager(port, writer)  # type: ignore[arg-type]  # its stubs want itself
-        while True:
-            ready, _, _ = select.select([client.fileno(), port.fileno()], [], [], 5.0)
-            if client.fileno() in ready:
-                data = client.recv(4096)
-                if not data:
-                    return
-                port.write(b"".join(manager.filter(data)))
-            if port.fileno() in ready:
-                client.sendall(b"".join(manager.escape(port.read(4096))))

@@ -2,7 +2,16 @@
 
 from __future__ import annotations
 
-from tests.fuzz import of_contract, of_core, of_drivers, of_files, of_reading, of_simulators
+from tests.fuzz import (
+    of_contract,
+    of_core,
+    of_described,
+    of_drivers,
+    of_files,
+    of_prepress,
+    of_reading,
+    of_simulators,
+)
 from tests.fuzz.form import Target
 
 TARGETS: dict[str, Target] = {
@@ -11,5 +20,7 @@ TARGETS: dict[str, Target] = {
     **of_reading.TARGETS,
     **of_files.TARGETS,
     **of_drivers.TARGETS,
+    **of_described.TARGETS,
+    **of_prepress.TARGETS,
     **of_simulators.TARGETS,
 }

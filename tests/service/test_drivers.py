@@ -18,6 +18,7 @@ from tests.service.parts import parts
 
 READER = DriverSettings(DriverKind.STRIP_READER, "strip", "mqtt", (), {})
 BANK = DriverSettings(DriverKind.KEY_BANK, "keys", "mqtt", ("u2",), {})
+COUNTER = DriverSettings(DriverKind.SHEET_COUNTER, "counter", "mqtt", (), {})
 
 
 class Restless:
@@ -85,6 +86,11 @@ async def test_a_failing_driver_is_started_again(tmp_path: Path, monkeypatch: py
         (BANK, "keys/u1/position", False),
         (BANK, "scan", False),
         (BANK, "request", False),
+        (BANK, "counter", False),
+        (READER, "counter", False),
+        (COUNTER, "counter", True),
+        (COUNTER, "scan", False),
+        (COUNTER, "keys/u2/position", False),
     ],
 )
 async def test_a_driver_delivers_only_what_is_its_own(

@@ -126,18 +126,12 @@ def wanted_of(options: argparse.Namespace) -> Wanted:
     """What the words ask for. Raises ValueError with the option, the value and what was expected."""
     from inksteward.bench.controllers import CONTROLLERS
     from inksteward.bench.runs import Wanted
-    from inksteward_simulators.scenario import ScenarioError, bundled_scenarios, load_scenario
 
     chosen = tuple(CONTROLLERS) if options.controller == "all" else tuple(options.controller.split(","))
     for name in chosen:
         if name not in CONTROLLERS:
             raise ValueError(f"--controller = {name!r}: expected one of {', '.join(CONTROLLERS)}")
-    scenarios = bundled_scenarios() if options.scenario == "all" else tuple(options.scenario.split(","))
-    for name in scenarios:
-        try:
-            load_scenario(name)
-        except ScenarioError as error:
-            raise ValueError(f"--scenario: {error}") from error
+    scenarios = scenarios_of(options.scenario)
     if options.sheets is None:
         options.sheets = MARGIN_SHEETS if options.margins else USUAL_SHEETS
     least_sheets = SWING_SCANS * options.scan_every if options.margins else 10
@@ -154,6 +148,19 @@ def wanted_of(options: argparse.Namespace) -> Wanted:
             )
     pace = Pace(options.scan_every, options.scan_delay, options.approval_delay)
     return Wanted(scenarios, chosen, seeds_of(options.seeds), options.sheets, pace, options.workers)
+
+
+def scenarios_of(words: str) -> tuple[str, ...]:
+    """Names or files of scenarios, by commas, or all bundled ones. Raises ValueError."""
+    from inksteward_simulators.scenario import ScenarioError, bundled_scenarios, load_scenario
+
+    names = bundled_scenarios() if words == "all" else tuple(words.split(","))
+    for name in names:
+        try:
+            load_scenario(name)
+        except ScenarioError as error:
+            raise ValueError(f"--scenario: {error}") from error
+    return names
 
 
 def seeds_of(words: str) -> tuple[int, ...]:

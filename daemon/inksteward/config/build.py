@@ -133,7 +133,7 @@ def control(form: ControlForm) -> ControlSettings:
 
 
 def drivers(form: ConfigForm) -> tuple[DriverSettings, ...]:
-    """Strip readers and key banks in order of the file."""
+    """Strip readers, key banks and the sheet counter in order of the file."""
     readers = (
         DriverSettings(DriverKind.STRIP_READER, item.name, item.driver, (), item.settings)
         for item in form.strip_reader
@@ -142,7 +142,11 @@ def drivers(form: ConfigForm) -> tuple[DriverSettings, ...]:
         DriverSettings(DriverKind.KEY_BANK, item.name, item.driver, item.units, item.settings)
         for item in form.key_bank
     )
-    return (*readers, *banks)
+    counters = (
+        DriverSettings(DriverKind.SHEET_COUNTER, item.name, item.driver, (), item.settings)
+        for item in form.sheet_counter
+    )
+    return (*readers, *banks, *counters)
 
 
 def press(form: ConfigForm) -> Press:

@@ -9,7 +9,7 @@ from datetime import UTC, date, datetime
 from pathlib import Path
 
 from inksteward.config.errors import ConfigErrors, ConfigUnreadable
-from inksteward.config.settings import DriverKind, FilePer, Unsigned
+from inksteward.config.settings import FilePer, Unsigned
 from inksteward.config.whole import Config, load
 from inksteward.contract import asyncapi, schemas
 from inksteward.model import Unit
@@ -76,9 +76,8 @@ def summary(config: Config, today: date) -> Iterator[str]:
     for unit in press.units:
         yield from _unit_lines(unit, *config.calibrated[unit.unit], valid[unit.unit])
     for driver in config.drivers:
-        what = "strip reader" if driver.kind is DriverKind.STRIP_READER else "key bank"
         serves = f" for {', '.join(driver.units)}" if driver.units else ""
-        yield f"{what} {driver.name}: driver {driver.driver}{serves}"
+        yield f"{driver.kind.words} {driver.name}: driver {driver.driver}{serves}"
     for condition in config.conditions:
         inks = ", ".join(row.ink for row in condition.inks)
         yield f"printing condition {condition.condition}: {inks} ({condition.source})"

@@ -178,6 +178,15 @@ class StripReaderForm(Form):
     settings: dict[str, Any] = {}
 
 
+class SheetCounterForm(Form):
+    """[[sheet_counter]]."""
+
+    PLACEHOLDERS: ClassVar[dict[str, Any]] = {"name": "sheet_counter", "driver": "driver"}
+    name: Name
+    driver: Name
+    settings: dict[str, Any] = {}
+
+
 class KeyBankForm(Form):
     """[[key_bank]]."""
 

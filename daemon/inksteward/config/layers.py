@@ -9,7 +9,14 @@ Place = tuple[str | int, ...]
 """Keys and indices (from 0) from the top of the merged file to a value."""
 
 DEFAULTS = "unit_defaults"
-NAMED = {"unit": "unit", "ink": "ink", "condition": "condition", "strip_reader": "name", "key_bank": "name"}
+NAMED = {
+    "unit": "unit",
+    "ink": "ink",
+    "condition": "condition",
+    "strip_reader": "name",
+    "key_bank": "name",
+    "sheet_counter": "name",
+}
 """Arrays of tables and the key that names an entry."""
 
 

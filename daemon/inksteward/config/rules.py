@@ -44,6 +44,7 @@ def findings(reading: Reading) -> Iterator[Finding]:
         yield from unit_findings(reading, index)
     yield from _drivers(reading)
     yield from _banks(reading)
+    yield from _counters(reading)
     yield from _secrets(reading)
 
 
@@ -146,8 +147,9 @@ def _repeated(reading: Reading, table: str, names: list[str]) -> Iterator[Findin
 def _drivers(reading: Reading) -> Iterator[Finding]:
     """Drivers have one space of names: the journal and the alarms tell them apart by it."""
     places: list[tuple[Place, str]] = [
-        *((("strip_reader", n, "name"), item.name) for n, item in enumerate(reading.form.strip_reader)),
-        *((("key_bank", n, "name"), item.name) for n, item in enumerate(reading.form.key_bank)),
+        ((kind.value, n, "name"), item.name)
+        for kind in DriverKind
+        for n, item in enumerate(getattr(reading.form, kind))
     ]
     seen: set[str] = {"broker"}
     for place, name in places:
@@ -176,12 +178,21 @@ def _banks(reading: Reading) -> Iterator[Finding]:
             yield Finding(("unit", index, "unit"), name, "a unit that one [[key_bank]] lists in its units")
 
 
+def _counters(reading: Reading) -> Iterator[Finding]:
+    """Two counters would be two words on which sheet this is."""
+    for index, item in enumerate(reading.form.sheet_counter[1:], start=1):
+        if reading.good("sheet_counter", index, "name"):
+            first = reading.form.sheet_counter[0].name
+            words = f"no more than one [[sheet_counter]], and {first} is one: a press has one count of sheets"
+            yield Finding(("sheet_counter", index, "name"), item.name, words)
+
+
 def _secrets(reading: Reading) -> Iterator[Finding]:
     """The configuration stands in the journal: a secret belongs into a file of its own."""
-    for table in ("strip_reader", "key_bank"):
+    for table in DriverKind:
         for index, item in enumerate(getattr(reading.form, table)):
             for keys in _secret_keys(item.settings):
-                place = (table, index, "settings", *keys)
+                place = (table.value, index, "settings", *keys)
                 yield Finding(
                     place, "(not shown)", "no secret here; name a file in a setting that ends in _file"
                 )

@@ -30,6 +30,12 @@ class DriverKind(StrEnum):
 
     STRIP_READER = "strip_reader"
     KEY_BANK = "key_bank"
+    SHEET_COUNTER = "sheet_counter"
+
+    @property
+    def words(self) -> str:
+        """As it is called in a sentence."""
+        return self.value.replace("_", " ")
 
 
 @dataclass(frozen=True, slots=True)
@@ -187,7 +193,7 @@ class PageSettings:
 class DriverSettings:
     """One driver: the name it goes by, the entry point that makes it, the units it serves, its own settings.
 
-    ``units`` is empty for a strip reader. ``settings`` is plain JSON data; the driver judges it.
+    ``units`` is empty for all but key banks. ``settings`` is plain JSON data; the driver judges it.
     """
 
     kind: DriverKind

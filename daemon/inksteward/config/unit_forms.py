@@ -20,6 +20,7 @@ from inksteward.config.forms import (
     Name,
     PageForm,
     PressForm,
+    SheetCounterForm,
     StripReaderForm,
 )
 from inksteward.config.opening_forms import OpeningSectionForm
@@ -206,3 +207,4 @@ class ConfigForm(Form):
     unit: Annotated[tuple[UnitForm, ...], Field(min_length=1, max_length=24)]
     strip_reader: Annotated[tuple[StripReaderForm, ...], Field(max_length=24)] = ()
     key_bank: Annotated[tuple[KeyBankForm, ...], Field(min_length=1, max_length=24)]
+    sheet_counter: Annotated[tuple[SheetCounterForm, ...], Field(max_length=24)] = ()

@@ -137,7 +137,9 @@ def _judged(data: dict[str, Any], source: str, installed: Installed | None) -> C
 
 
 def installed_drivers() -> Installed:
-    """Names of the installed drivers of each kind: entry points of inksteward.strip_readers and .key_banks."""
+    """Names of the installed drivers of each kind: entry points of inksteward.strip_readers, .key_banks and
+    .sheet_counters.
+    """
     return {
         kind: tuple(sorted(entry.name for entry in entry_points(group=f"inksteward.{kind}s")))
         for kind in DriverKind

@@ -55,6 +55,20 @@ class NoteCode(StrEnum):
     NOT_SETTLED = "not_settled"
     SHEET_ESTIMATED = "sheet_estimated"
     NO_SOLUTION = "no_solution"
+    WHOLE_FORM_FULL = "whole_form_full"
+    WATER_HIGH = "water_high"
+    INK_EMULSIFIED = "ink_emulsified"
+    TONING = "toning"
+    DRY_BACK = "dry_back"
+    BLANKET_SPOT = "blanket_low_spot"
+    IMPRESSION_SPOT = "impression_low_spot"
+    TONE_DOWN = "tone_down_solids_right"
+    GREY_OFF = "grey_off_solids_right"
+    HUE_CHANGED = "hue_changed"
+    ANSWERS_ASIDE = "answers_aside"
+    ABSURD_PATCH = "absurd_patch"
+    INSTRUMENT_SHIFTED = "instrument_shifted"
+    SLOW_DRIFT = "slow_common_drift"
 
 
 class SetAside(StrEnum):

@@ -183,6 +183,7 @@ class Request(Payload):
         "coverage",
         "opening",
         "recall",
+        "commission",
         "acknowledge",
         "event",
         "reading",
@@ -201,6 +202,8 @@ class Request(Payload):
     what: Literal["wash", "ink", "paper", "water", "speed", "plate", "blade"] | None = None
     zone: Zone | None = None
     density: Density | None = None
+    targets: Annotated[tuple[Change, ...], Field(min_length=1, max_length=96)] | None = None
+    why: Annotated[str, Field(min_length=1, max_length=200)] | None = None
 
     @model_validator(mode="after")
     def _complete(self) -> Request:
@@ -209,6 +212,7 @@ class Request(Payload):
             "aims": ("unit", "aim"),
             "coverage": ("unit", "coverage"),
             "recall": ("job_id",),
+            "commission": ("unit", "targets", "why"),
             "acknowledge": ("code",),
             "event": ("what",),
             "reading": ("unit", "zone", "density"),

@@ -77,6 +77,27 @@ class UnitColour(Out):
     text: str
 
 
+class UnitQuantities(Out):
+    """What the strip shows of a unit beside its solids, medians over the sheet: tone values by nominal percent, print
+    contrast in the shadow tint, apparent trap by the unit printed before, hue error and greyness; null: not read."""
+
+    tone_value_pct: dict[str, float] = Field(default_factory=dict)
+    print_contrast_pct: float | None = None
+    trap_pct: dict[str, float] = Field(default_factory=dict)
+    hue_error_pct: float | None = None
+    greyness_pct: float | None = None
+
+
+class GreySeen(Out):
+    """The three-colour grey patches: densities by filter, those of the OK sheet, and how far they lean against it, D.
+    ``most``: the filter that went up most."""
+
+    density: dict[str, float]
+    ok_sheet: dict[str, float] | None
+    lean_d: float | None
+    most: Literal["C", "M", "Y"] | None
+
+
 class Reading(Out):
     """The service has finished with a scan."""
 
@@ -86,6 +107,8 @@ class Reading(Out):
     set_aside: tuple[Aside, ...]
     notes: tuple[Note, ...] = ()
     colour: dict[str, UnitColour] = Field(default_factory=dict)
+    quantities: dict[str, UnitQuantities] = Field(default_factory=dict)
+    grey: GreySeen | None = None
 
 
 class LimitedBy(Out):

@@ -28,6 +28,7 @@ REQUEST_MEMBERS = {
     "aims": ["unit", "aim"],
     "coverage": ["unit", "coverage"],
     "recall": ["job_id"],
+    "commission": ["unit", "targets", "why"],
     "acknowledge": ["code"],
     "event": ["what"],
     "reading": ["unit", "zone", "density"],

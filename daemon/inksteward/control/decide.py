@@ -49,7 +49,7 @@ def _why_not(situation: Situation, view: Forecast, zone: int) -> LeftCode | None
         return LeftCode.OFF_SHEET
     if not situation.read[zone]:
         return LeftCode.NOT_INKED if situation.extreme[zone] is SetAside.NOT_INKED else LeftCode.UNREAD
-    if situation.silent[zone]:
+    if situation.silent[zone] or situation.doubted[zone]:
         return LeftCode.NOT_A_KEY_FAULT
     error, sigma = settled - situation.aim[zone], view.sigma[zone]
     if significant(error, settings.dead_band * width, sigma, settings.noise_sigmas):
@@ -102,7 +102,7 @@ def _plan(situation: Situation, view: Forecast, act: NDArray[np.bool_], influenc
         late=np.array(view.late),
     )
     gain = np.array(situation.reversal_gain)
-    idle = np.array(situation.silent) | np.array(situation.stuck)
+    idle = np.array(situation.silent) | np.array(situation.stuck) | np.array(situation.doubted)
     usable = np.array(situation.read) & np.array(situation.on_sheet) & ~idle
     weight = np.where(np.array(situation.read) & np.array(situation.on_sheet), 1.0, 0.0)
     room = room_of(situation.unit, situation.present, situation.limits)

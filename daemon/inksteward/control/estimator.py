@@ -158,10 +158,20 @@ def pieces(history: tuple[Segment, ...], first: float, last: float) -> list[tupl
 
 def predict_film(estimate: Estimate, tau: Array, history: tuple[Segment, ...], sheet: float) -> Array:
     """Film per zone at a later sheet, um, mean only."""
-    scale = exp(estimate.ln_lag)
-    gain = exp(estimate.ln_gain)
-    film_um = estimate.film_um
-    for begin, end, feed in pieces(history, estimate.sheet, sheet):
+    gain, scale = exp(estimate.ln_gain), exp(estimate.ln_lag)
+    return followed(estimate.film_um, gain, scale, tau, history, (estimate.sheet, sheet))
+
+
+def followed(
+    film_um: Array,
+    gain: Array | float,
+    scale: float,
+    tau: Array,
+    history: tuple[Segment, ...],
+    between: tuple[float, float],
+) -> Array:
+    """Film per zone, um, that goes on from one sheet to another along the feed; ``scale``: of the lags."""
+    for begin, end, feed in pieces(history, *between):
         settled = gain * feed.unit_film
         lag = (tau if feed.tau is None else feed.tau) * scale
         film_um = settled + exp((begin - end) / lag) * (film_um - settled)

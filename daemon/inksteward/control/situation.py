@@ -21,6 +21,7 @@ class Situation:
     were read, or lie between read ones. ``extreme``: NOT_INKED or SATURATED where that is why a zone has no
     density. ``on_sheet``: zones that the sheet covers. ``silent``: zones that did not answer executed moves.
     ``stuck``: keys that by their read-back did not move when they were told to.
+    ``doubted``: zones where something else than the key is suspected.
     ``swept``: direction of the last executed move of the sweep, +1, -1 or 0.
     ``reversal_gain``: 1, or a half for each zone that keeps being reversed. ``history``: feed from the estimate's
     sheet on. Sheets: ``sheet_now``, expected ``approval_sheets`` until a proposal is carried out,
@@ -43,6 +44,7 @@ class Situation:
     on_sheet: tuple[bool, ...]
     silent: tuple[bool, ...]
     stuck: tuple[bool, ...]
+    doubted: tuple[bool, ...]
     swept: int
     reversal_gain: tuple[float, ...]
     sheet_now: float

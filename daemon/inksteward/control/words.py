@@ -69,7 +69,11 @@ def left(situation: Situation, view: Forecast, zone: int, code: LeftCode) -> Lef
             f"saturated, more ink does not show any more; known only to +-{2 * view.sigma[zone]:.2f}: "
             "wait for the next scan"
         ),
-        LeftCode.NOT_A_KEY_FAULT: "did not answer its last moves: check key, blade and ink before moving it again",
+        LeftCode.NOT_A_KEY_FAULT: (
+            "something else than its key is suspected, see the notes"
+            if situation.doubted[zone]
+            else "did not answer its last moves: check key, blade and ink before moving it again"
+        ),
         LeftCode.BELOW_MIN_GAP: f"{settles}, aim {situation.aim[zone]:.2f}: its key is at the minimum gap",
         LeftCode.ABOVE_TRAVEL: f"{settles}, aim {situation.aim[zone]:.2f}: its key is at the end of its travel",
         LeftCode.BELOW_RESOLUTION: (

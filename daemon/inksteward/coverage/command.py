@@ -1,4 +1,4 @@
-"""``inksteward coverage``: what each key zone has to feed, from images of the printing plates."""
+"""``inksteward coverage``: what each key zone has to feed, from images of the plates or files of prepress."""
 
 from __future__ import annotations
 
@@ -17,7 +17,10 @@ DONE, UNUSABLE = 0, 2
 DESCRIPTION = (
     "Reads one image an ink (PNG or TIFF, grey, 1 or 8 bit) of the whole plate as it prints, bleed and marks "
     "included but without the colour bar, which the film model adds by itself. After --turn and --mirror the image "
-    "must lie as the sheet lies under the strip reader of its side; --picture shows whether it does."
+    "must lie as the sheet lies under the strip reader of its side; --picture shows whether it does. In place of "
+    "images: --ppf, a CIP3 PPF file with its preview images, or --zones, an XJDF or JDF file with InkZoneProfile. "
+    "Their separations go to the units whose ink in --job has their name (Cyan is C, Magenta M, Yellow Y, Black K), "
+    "or as --separation says."
 )
 _Subparsers = argparse._SubParsersAction  # the type that add_subparsers answers has no public name
 
@@ -26,20 +29,20 @@ def add_coverage(subparsers: _Subparsers[argparse.ArgumentParser]) -> None:
     """Register ``coverage``."""
     made = subparsers.add_parser(
         "coverage",
-        help="coverage of each key zone, from images of the plates",
+        help="coverage of each key zone, from images of the plates or files of prepress",
         description=DESCRIPTION,
         epilog=f"exit codes: {DONE} done, {UNUSABLE} something cannot be used: no job was changed",
     )
     made.add_argument("--config", required=True, type=Path, metavar="FILE", help="TOML file of the press")
-    made.add_argument(
-        "--image", required=True, action="append", metavar="[UNIT=]FILE", help="image of a unit's ink"
-    )
+    source = made.add_mutually_exclusive_group(required=True)
+    source.add_argument("--image", action="append", metavar="[UNIT=]FILE", help="image of a unit's ink")
+    source.add_argument("--ppf", type=Path, metavar="FILE", help="CIP3 PPF file with a preview image an ink")
+    source.add_argument("--zones", type=Path, metavar="FILE", help="XJDF or JDF file with ink zone profiles")
     made.add_argument(
         "--unit", metavar="UNIT", help="unit of the only --image, which is then named without it"
     )
-    made.add_argument(
-        "--ink", required=True, choices=("dark", "light"), help="which pixels are ink; never guessed"
-    )
+    made.add_argument("--ink", choices=("dark", "light"), help="which pixels are ink; never guessed")
+    _file_options(made)
     _place_options(made)
     made.add_argument(
         "--tvi50", type=float, default=0.0, metavar="SHARE", help="tone value increase, such as 0.14"
@@ -48,16 +51,49 @@ def add_coverage(subparsers: _Subparsers[argparse.ArgumentParser]) -> None:
         "--picture", type=Path, metavar="PNG", help="draw it; of several units OUT-UNIT.png each"
     )
     made.add_argument("--job", type=Path, metavar="JSON", help="put the coverage into this job's rows")
-    made.set_defaults(run=run)
+    made.set_defaults(run=run, usage_error=made.error)
+
+
+def _file_options(made: argparse.ArgumentParser) -> None:
+    made.add_argument(
+        "--meaning",
+        choices=("coverage",),
+        help="what the values of --zones are: share of each zone's area that is inked",
+    )
+    made.add_argument(
+        "--separation",
+        action="append",
+        default=[],
+        metavar="NAME=UNIT",
+        help="unit that prints a separation of the file",
+    )
+    made.add_argument(
+        "--without",
+        action="append",
+        default=[],
+        metavar="NAME",
+        help="a separation, or a unit of the job, to leave aside",
+    )
+    made.add_argument("--sheet", metavar="NAME", help="which sheet of the file, if it has several")
+    made.add_argument(
+        "--side",
+        choices=("front", "back"),
+        help="the side of the file that all units print (default: each unit takes its own)",
+    )
+    made.add_argument(
+        "--transfer", choices=("leave",), help="leave aside transfer curves of --ppf that change tints"
+    )
 
 
 def _place_options(made: argparse.ArgumentParser) -> None:
-    across = made.add_mutually_exclusive_group(required=True)
+    across = made.add_mutually_exclusive_group()
     across.add_argument(
         "--left-mm", type=float, metavar="MM", help="left edge of the image on the strip's x axis"
     )
     across.add_argument(
-        "--centred", action="store_true", help="middle of the image over the middle of the zones"
+        "--centred",
+        action="store_true",
+        help="middle of the image over the middle of the zones, as --ppf and --zones without --left-mm",
     )
     wide = made.add_mutually_exclusive_group()
     wide.add_argument("--width-mm", type=float, metavar="MM", help="width of the image as the sheet lies")
@@ -81,12 +117,34 @@ def run(options: argparse.Namespace) -> int:
     """Print the table of every unit, draw, put into the job; the exit code."""
     from inksteward.config import ConfigErrors, load
 
+    _check_usage(options)
     try:
-        pairs = wanted(options, load(options.config).press)
-        return _run(options, [_measured(options, unit, path) for unit, path in pairs])
+        press = load(options.config).press
+        if options.image is None:
+            from inksteward.coverage.fromfile import from_file
+
+            return _run(options, *from_file(options, press))
+        return _run(options, [_measured(options, unit, path) for unit, path in wanted(options, press)], [])
     except (CoverageError, ConfigErrors) as error:
         sys.stderr.write(f"inksteward coverage: {error}\n")
         return UNUSABLE
+
+
+def _check_usage(options: argparse.Namespace) -> None:
+    """Ends the program where an option is missing for what is read, or is given that does nothing there."""
+    source = "--image" if options.image else "--ppf" if options.ppf else "--zones"
+    needed = {"--zones": ["--meaning"], "--ppf": ["--ink"], "--image": ["--ink"]}[source]
+    missing = [name for name in needed if getattr(options, name[2:]) is None]
+    if source == "--image" and options.left_mm is None and not options.centred:
+        missing.append("--left-mm or --centred")
+    if missing:
+        options.usage_error(f"with {source} required: {', '.join(missing)}")
+    pixels = ("ink", "dpi", "no_file_dpi", "turn", "tvi50", "transfer", "unit")
+    files = ("meaning", "separation", "without", "sheet", "side", "transfer")
+    idle = {"--zones": pixels, "--ppf": ("meaning", "unit"), "--image": files}[source]
+    given = [f"--{name.replace('_', '-')}" for name in idle if getattr(options, name)]
+    if given:
+        options.usage_error(f"with {source} of no use: {', '.join(given)}")
 
 
 def wanted(options: argparse.Namespace, press: Press) -> list[tuple[Unit, Path]]:
@@ -145,7 +203,7 @@ def _measured(options: argparse.Namespace, unit: Unit, path: Path) -> Measured:
     )
 
 
-def _run(options: argparse.Namespace, found: list[Measured]) -> int:
+def _run(options: argparse.Namespace, found: list[Measured], notes: list[str]) -> int:
     from inksteward.coverage.jobfile import read_job, replace_file, with_coverage
     from inksteward.coverage.table import table
 
@@ -154,6 +212,7 @@ def _run(options: argparse.Namespace, found: list[Measured]) -> int:
         coverage = {one.unit: one.zones.coverage for one in found}
         job = with_coverage(read_job(options.job), coverage)
     sys.stdout.writelines(f"{line}\n" for one in found for line in (*table(one), ""))
+    sys.stdout.writelines(f"note: {note}\n" for note in notes)
     if options.picture is not None:
         _draw(options.picture, found)
     if job is not None:

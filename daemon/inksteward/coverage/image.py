@@ -79,18 +79,23 @@ class PlateImage:
     small: Image.Image
 
 
-def read_image(path: Path, ink: Ink, orientation: Orientation, *, file_dpi: bool = True) -> PlateImage:
-    """Read the image of one ink; ``file_dpi`` False leaves aside what the file says of its resolution.
-
-    Raises CoverageError if Pillow is not installed, for a file that cannot be read, is damaged, is too large, or is
-    not one image of 1 or 8 bit in grey.
-    """
+def needs_pillow() -> None:
+    """Raises CoverageError if Pillow is not installed."""
     try:
         import PIL.Image  # noqa: F401
     except ModuleNotFoundError as error:
         raise CoverageError(
             "pillow", "not installed", "the extra 'images': pip install 'inksteward[images]'"
         ) from error
+
+
+def read_image(path: Path, ink: Ink, orientation: Orientation, *, file_dpi: bool = True) -> PlateImage:
+    """Read the image of one ink; ``file_dpi`` False leaves aside what the file says of its resolution.
+
+    Raises CoverageError if Pillow is not installed, for a file that cannot be read, is damaged, is too large, or is
+    not one image of 1 or 8 bit in grey.
+    """
+    needs_pillow()
     try:
         with path.open("rb") as file, _unlimited(), warnings.catch_warnings():
             warnings.simplefilter("error")

@@ -33,6 +33,15 @@ def with_coverage(raw: bytes, found: dict[str, tuple[float, ...]]) -> bytes:
     return made
 
 
+def inks_of(raw: bytes) -> dict[str, str]:
+    """Unit -> ink of each row of the job. Raises CoverageError if it is no Job, or has two rows for a unit."""
+    job, _ = _decoded(raw)
+    found = {row.unit: row.ink for row in job.units}
+    if len(found) != len(job.units):
+        raise CoverageError("units", ", ".join(row.unit for row in job.units), "one row for each unit")
+    return found
+
+
 def read_job(path: Path) -> bytes:
     """The file's bytes. Raises CoverageError."""
     try:

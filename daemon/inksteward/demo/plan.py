@@ -14,6 +14,7 @@ import tomli_w
 from inksteward.authority import new_key, public_x, thumbprint
 from inksteward.authority_file import write_private_key
 from inksteward.bench.configuration import approval_of, configuration
+from inksteward.demo.wires import wired
 from inksteward.pins import hash_pin
 from inksteward_simulators.scenario import ScenarioError, load_scenario
 from inksteward_simulators.scenario_forms import Scenario
@@ -43,7 +44,7 @@ def _pin() -> str:
 
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """One demo run. ``wires``: mqtt or serial. ``factor``: press seconds in one second."""
+    """One demo run. ``wires``: a name of wires.WIRES. ``factor``: press seconds in one second."""
 
     scenario: Scenario
     seed: int
@@ -162,7 +163,7 @@ def write_operator(plan: Plan) -> str:
 
 
 def write_config(plan: Plan, broker: str, ptys: dict[str, str]) -> None:
-    """The service's configuration; ``ptys`` names the pseudo-terminals of serial instruments."""
+    """The service's configuration; ``ptys`` says where instruments hang: pseudo-terminals, ports."""
     usual = approval_of(plan.scenario)
     sections: dict[str, dict[str, Any]] = {
         "broker": {"url": broker},
@@ -178,7 +179,5 @@ def write_config(plan: Plan, broker: str, ptys: dict[str, str]) -> None:
         "page": {"serve": True, "port": plan.page_port},
     }
     data = configuration(plan.scenario, **sections)
-    if plan.wires == "serial":
-        data["strip_reader"] = [{"name": "strip", "driver": "serial", "settings": {"url": ptys["strip"]}}]
-        data["key_bank"][0].update(driver="serial", settings={"url": ptys["keys"]})
+    data.update(wired(plan.wires, plan.scenario, ptys, data))
     plan.config_file.write_text(tomli_w.dumps(data), encoding="utf-8")

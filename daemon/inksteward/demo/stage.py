@@ -29,6 +29,7 @@ from inksteward.demo.plan import (
 )
 from inksteward.demo.processes import Processes
 from inksteward.demo.record import Record
+from inksteward.demo.wires import WIRES, filters_of
 from inksteward_simulators.link import BenchLink
 from inksteward_simulators.link_messages import RunRequest
 from inksteward_simulators.tasks import first_ended, stopped
@@ -147,16 +148,15 @@ async def _client(host: str, port: int) -> AsyncIterator[aiomqtt.Client]:
 
 async def _instruments(plan: Plan, address: str, parts: Processes, link: str) -> dict[str, str]:
     """Strip reader and key cabinet, over MQTT or on pseudo-terminals; the latter's names."""
-    via = "pty" if plan.wires == "serial" else "mqtt"
-    common = ("--link", link, "--press", plan.scenario.press, "--via", via, "--seed", str(plan.seed))
-    wire = () if via == "pty" else ("--broker", address)
-    cabinet = await parts.ready("cabinet", "key-cabinet", *common, *wire)
+    wires = WIRES[plan.wires]
+    common = ("--link", link, "--press", plan.scenario.press, "--seed", str(plan.seed), "--broker", address)
+    cabinet = await parts.ready("cabinet", "key-cabinet", *common, "--via", wires.keys)
     strip = await parts.ready(
-        *("reader", "strip-reader", *common, *wire, "--every-sheets", str(SCAN_EVERY_SHEETS)),
-        *("--scenario", str(plan.scenario_file)),
+        *("reader", "strip-reader", *common, "--via", wires.strip, "--every-sheets", str(SCAN_EVERY_SHEETS)),
+        *("--scenario", str(plan.scenario_file), "--filters", ",".join(filters_of(plan.scenario))),
     )
     print(f"press {plan.scenario.press}: {len(plan.scenario.units)} units, wires: {plan.wires}")
-    return {"keys": str(cabinet.get("pty", "")), "strip": str(strip.get("pty", ""))}
+    return {"keys": str(cabinet.get("pty") or cabinet.get("port", "")), "strip": str(strip.get("pty", ""))}
 
 
 async def _operator(audience: Audience, address: str, parts: Processes, kid: str, link_port: int) -> None:

@@ -9,27 +9,27 @@ from inksteward.contract.codes import NoteCode
 
 
 class Cause(StrEnum):
-    """What is the matter, as a code. Where the contract has a note for it the value is that note's."""
+    """What is the matter; the value is the code of the contract's note for it."""
 
     WHOLE_FORM_SHORT = NoteCode.SHORTAGE.value
-    WHOLE_FORM_FULL = "whole_form_full"
-    WATER_HIGH = "water_high"
-    EMULSIFIED = "ink_emulsified"
-    TONING = "toning"
-    DRY_BACK = "dry_back"
-    BLANKET_SPOT = "blanket_low_spot"
-    IMPRESSION_SPOT = "impression_low_spot"
+    WHOLE_FORM_FULL = NoteCode.WHOLE_FORM_FULL.value
+    WATER_HIGH = NoteCode.WATER_HIGH.value
+    EMULSIFIED = NoteCode.INK_EMULSIFIED.value
+    TONING = NoteCode.TONING.value
+    DRY_BACK = NoteCode.DRY_BACK.value
+    BLANKET_SPOT = NoteCode.BLANKET_SPOT.value
+    IMPRESSION_SPOT = NoteCode.IMPRESSION_SPOT.value
     TONE_UP = NoteCode.TONE_UP.value
-    TONE_DOWN = "tone_down_solids_right"
+    TONE_DOWN = NoteCode.TONE_DOWN.value
     TRAP_DOWN = NoteCode.TRAP_DOWN.value
-    GREY_OFF = "grey_off_solids_right"
-    HUE_CHANGED = "hue_changed"
+    GREY_OFF = NoteCode.GREY_OFF.value
+    HUE_CHANGED = NoteCode.HUE_CHANGED.value
     NO_RESPONSE = NoteCode.NO_RESPONSE.value
-    ANSWERS_ASIDE = "answers_aside"
-    ABSURD_PATCH = "absurd_patch"
-    INSTRUMENT = "instrument_shifted"
+    ANSWERS_ASIDE = NoteCode.ANSWERS_ASIDE.value
+    ABSURD_PATCH = NoteCode.ABSURD_PATCH.value
+    INSTRUMENT = NoteCode.INSTRUMENT_SHIFTED.value
     COMMON_LOSS = NoteCode.COMMON_LOSS.value
-    SLOW_DRIFT = "slow_common_drift"
+    SLOW_DRIFT = NoteCode.SLOW_DRIFT.value
 
 
 Place = tuple[str, int | None]

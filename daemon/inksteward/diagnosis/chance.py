@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-from math import erfc, exp, log, sqrt
+from decimal import Context, Decimal
+from math import sqrt
 
 ODDS_BEFORE = 1.0 / 500.0
 """Odds that a scan shows a given fault, before it is looked at: some faults in a run of a hundred scans (common
 practice, no source)."""
-
-
-def tail(z: float) -> float:
-    """Probability that a standard normal deviate is above z."""
-    return 0.5 * erfc(z / sqrt(2.0))
+_DIGITS = Context(prec=20)
+"""The decimal module gives the same digits on every platform, which the C library's exp and log do not."""
 
 
 def surety(z: float, places: int = 1) -> float:
@@ -20,8 +18,8 @@ def surety(z: float, places: int = 1) -> float:
     Posterior odds from the likelihood ratio of a fault of just that size to none, exp(z**2 / 2) for a normal deviate,
     over the number of places it was looked for in, times the odds before. 0 to 0.999, three decimals.
     """
-    logit = min(0.5 * z * z, 60.0) + log(ODDS_BEFORE / places)
-    return round(min(1.0 / (1.0 + exp(-logit)), 0.999), 3)
+    odds = Decimal(min(0.5 * z * z, 60.0)).exp(_DIGITS) * Decimal(ODDS_BEFORE) / places
+    return round(min(float(odds / (1 + odds)), 0.999), 3)
 
 
 def together(*parts: float) -> float:

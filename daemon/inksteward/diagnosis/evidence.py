@@ -6,6 +6,7 @@ gives it (common practice, no source, for the parts of it).
 
 from __future__ import annotations
 
+from math import sqrt
 from statistics import fmean, median
 
 from inksteward.diagnosis.quantities import COLOURS
@@ -17,6 +18,9 @@ TONE_SIGMA_PTS = 0.5
 """Mean mid tone of a unit."""
 TRAP_SIGMA_PTS = 0.7
 PAPER_SIGMA_D = 0.0018
+"""What bare paper wanders by itself, D."""
+PAPER_PATCH_SIGMA_D = 0.008
+"""One reading of one patch of it, D (repeatability of a densitometer; common practice, no source)."""
 STILL = 2.7
 """Standard deviations of a unit's shift within which its solids count as where they were."""
 MID_PCT, SHADOW_PCT = (35.0, 65.0), (70.0, 85.0)
@@ -65,6 +69,12 @@ def tone_since(signs: Signs, unit: str) -> float | None:
         if part is not None:
             rows.append(off.since / part)
     return median(rows) if rows else None
+
+
+def paper_sigma(signs: Signs) -> float:
+    """Standard deviation of bare paper off its course, mean of two scans of all its patches, D."""
+    patches = max(len(signs.seen.paper), 1)
+    return max(PAPER_SIGMA_D, PAPER_PATCH_SIGMA_D / sqrt(2.0 * patches))
 
 
 def paper(signs: Signs) -> dict[str, float]:

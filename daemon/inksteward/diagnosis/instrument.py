@@ -7,7 +7,7 @@ from statistics import fmean, median
 
 from inksteward.diagnosis.causes import Cause, Finding
 from inksteward.diagnosis.chance import surety, together
-from inksteward.diagnosis.evidence import PAPER_SIGMA_D, paper_shift, shift_sigma, tone
+from inksteward.diagnosis.evidence import paper_shift, paper_sigma, shift_sigma, tone
 from inksteward.diagnosis.signs import Signs
 from inksteward.diagnosis.wording import whole
 
@@ -29,13 +29,13 @@ def shifted(signs: Signs) -> tuple[Finding, ...]:
     if found is None or len(signs.units) < UNITS:
         return ()
     by, span = found
-    if abs(by) < LEAST_D or span > 0.3 * abs(by) + 4.0 * PAPER_SIGMA_D:
+    if abs(by) < LEAST_D or span > 0.3 * abs(by) + 4.0 * paper_sigma(signs):
         return ()
     shifts = [unit.pair.shift for unit in signs.units.values()]
     sigma = max(shift_sigma(unit) for unit in signs.units.values())
     if not 0.4 <= fmean(shifts) / by <= 1.8 or any(abs(shift - by) > 3.0 * sigma for shift in shifts):
         return ()
-    z = together(abs(fmean(shifts)) * sqrt(len(shifts)) / sigma, min(abs(by) / PAPER_SIGMA_D, 6.0))
+    z = together(abs(fmean(shifts)) * sqrt(len(shifts)) / sigma, min(abs(by) / paper_sigma(signs), 6.0))
     text = f"bare paper reads {by:+.3f} D and the solids of all inks {fmean(shifts):+.3f} D against what they were"
     return (_finding(signs, text, z),)
 

@@ -6,7 +6,7 @@ from math import sqrt
 
 from inksteward.diagnosis.causes import Cause, Finding
 from inksteward.diagnosis.chance import surety
-from inksteward.diagnosis.evidence import PAPER_SIGMA_D, paper, still, tone, tone_since
+from inksteward.diagnosis.evidence import paper, paper_sigma, still, tone, tone_since
 from inksteward.diagnosis.quantities import COLOURS, mean_filters
 from inksteward.diagnosis.signs import Signs
 from inksteward.diagnosis.wording import whole
@@ -37,7 +37,8 @@ def toning(signs: Signs) -> tuple[Finding, ...]:
     ink = next(unit.ink for unit in signs.seen.units if unit.unit == name)
     text = f"bare paper reads {size:.3f} D more than in this run so far, in the colour of {ink}"
     check = f"check the dampening of {name} (too little water, dirty or dry rollers); wash the plate; keys do not help"
-    return (Finding(Cause.TONING, (name,), (), text, surety(size / PAPER_SIGMA_D), check, whole((name,))),)
+    sure = surety(size / paper_sigma(signs), len(likeness))
+    return (Finding(Cause.TONING, (name,), (), text, sure, check, whole((name,))),)
 
 
 def _alike(off: dict[str, float], solid: dict[str, float]) -> float:

@@ -10,7 +10,15 @@ from inksteward.reading.density import (
     tone_value_pct,
     trap_pct,
 )
-from inksteward.reading.lanes import Lane, LaneReading, PatchReading, ScanReading, TintReading, TrapReading
+from inksteward.reading.lanes import (
+    Lane,
+    LaneReading,
+    PatchReading,
+    PlainReading,
+    ScanReading,
+    TintReading,
+    TrapReading,
+)
 from inksteward.reading.read import read_scan
 from inksteward.reading.strip import shares, sheet_shares, undetermined_note, undetermined_zones
 
@@ -18,6 +26,7 @@ __all__ = [
     "Lane",
     "LaneReading",
     "PatchReading",
+    "PlainReading",
     "ScanReading",
     "TintReading",
     "TrapReading",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from math import isfinite
 from typing import Literal
@@ -84,6 +85,14 @@ class TrapReading:
 
 
 @dataclass(frozen=True, slots=True)
+class PlainReading:
+    """A patch of bare paper or of grey: centre after placing, densities by filter, D."""
+
+    x_mm: float
+    density: Mapping[str, float]
+
+
+@dataclass(frozen=True, slots=True)
 class LaneReading:
     """One unit's solids in one scan; tuples run over the zones.
 
@@ -106,7 +115,8 @@ class ScanReading:
     """What one scan says: solids per unit of the scan's side, patches not used, notes, tints and traps per unit.
 
     ``tints`` and ``traps`` have a member for every unit of the side, empty where the strip has none. A trap
-    stands under the unit that prints second.
+    stands under the unit that prints second. ``filters``: densities by filter of every patch that was measured, D, by
+    its index in the scan. ``paper`` and ``grey``: those patches of the sheet.
     """
 
     lanes: dict[str, LaneReading]
@@ -114,3 +124,6 @@ class ScanReading:
     notes: tuple[Note, ...]
     tints: dict[str, tuple[TintReading, ...]] = field(default_factory=dict)
     traps: dict[str, tuple[TrapReading, ...]] = field(default_factory=dict)
+    filters: dict[int, Mapping[str, float]] = field(default_factory=dict)
+    paper: tuple[PlainReading, ...] = ()
+    grey: tuple[PlainReading, ...] = ()

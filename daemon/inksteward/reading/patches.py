@@ -11,7 +11,7 @@ from inksteward.contract.inputs import Patch, SheetFormat
 from inksteward.contract.outputs import Aside
 from inksteward.control.film import NOT_INKED_BELOW, SATURATED_ABOVE
 from inksteward.reading.filters import COLOURS, Measured, dominant_filter
-from inksteward.reading.lanes import Lane, PatchReading, Weights
+from inksteward.reading.lanes import Lane, PatchReading, PlainReading, Weights
 from inksteward.reading.orientation import Slot
 from inksteward.reading.status import CHANNELS
 from inksteward.reading.strip import on_sheet, shares
@@ -77,6 +77,8 @@ class Found:
     tints: tuple[Tint, ...]
     overprints: tuple[Overprint, ...]
     asides: tuple[Aside, ...]
+    bare: tuple[PlainReading, ...] = ()
+    grey: tuple[PlainReading, ...] = ()
 
 
 def _lane(slot: Slot, frame: Frame) -> Lane | str:
@@ -218,4 +220,19 @@ def sort_out(
             overprints.append(found)
         elif found is not None:
             asides.append(found)
-    return Found(tuple(solids), tuple(tints), tuple(overprints), tuple(asides))
+    bare, grey = (_plain(kind, measured, placed, frame) for kind in ("paper", "grey"))
+    return Found(tuple(solids), tuple(tints), tuple(overprints), tuple(asides), bare, grey)
+
+
+def _plain(
+    kind: str, measured: Sequence[Measured], placed: Sequence[Slot | None], frame: Frame
+) -> tuple[PlainReading, ...]:
+    """Patches on the sheet that no ink is read from, of one kind."""
+    return tuple(
+        PlainReading(slot.x_mm, reading.density)
+        for index, (reading, slot) in enumerate(zip(measured, placed, strict=True))
+        if slot is not None
+        and slot.kind == kind
+        and reading.density is not None
+        and _off_sheet(index, slot, frame) is None
+    )

@@ -48,13 +48,12 @@ def read_scan(
     frame = Frame(on_side, sheet, patch_width_mm, instrument_sigma, sheet_sigma)
     measured = measure(scan)
     place = _orientation(scan, measured, strip, patch_width_mm)
-    nowhere = place.text if place.way is Way.UNCLEAR else NOWHERE
-    found = sort_out(scan.patches, measured, place.placed, frame, nowhere)
-    relative = scan.instrument.paper_relative
-    paper = None if relative else paper_density(zip(scan.patches, measured, strict=True))
+    found = sort_out(scan.patches, measured, place.placed, frame, _nowhere(place))
+    paper = (
+        None if scan.instrument.paper_relative else paper_density(zip(scan.patches, measured, strict=True))
+    )
     readings: dict[str, LaneReading] = {}
-    tints: dict[str, tuple[TintReading, ...]] = {}
-    asides = list(found.asides)
+    tints, asides = dict[str, tuple[TintReading, ...]](), list(found.asides)
     for lane in on_side:
         readings[lane.unit], refused = _lane_reading(lane, found.solids, frame)
         asides.extend(refused)
@@ -66,7 +65,15 @@ def read_scan(
         notes=(place.note,) if place.note is not None else (),
         tints=tints,
         traps=trap_readings(found.overprints, readings, measured, paper),
+        filters={index: seen.density for index, seen in enumerate(measured) if seen.density is not None},
+        paper=found.bare,
+        grey=found.grey,
     )
+
+
+def _nowhere(place: Orientation) -> str:
+    """What is said of a patch that has no place on the strip."""
+    return place.text if place.way is Way.UNCLEAR else NOWHERE
 
 
 def _orientation(

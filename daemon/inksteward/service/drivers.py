@@ -10,18 +10,21 @@ from typing import Any, NoReturn
 
 from inksteward.config import Config, DriverKind, DriverSettings
 from inksteward.events import Via
-from inksteward.model import Unit
-from inksteward.ports import DriverContext, KeyBank, MqttLink, StripReader
+from inksteward.ports import DriverContext, KeyBank, MqttLink, SheetCounter, StripReader, Tap
 from inksteward.service.clock import new_id, now_rfc3339
 from inksteward.service.errors import CONFIGURATION, StartError
 from inksteward.service.intake import Intake
 from inksteward.service.log import log_of
 
-GROUPS = {DriverKind.STRIP_READER: "inksteward.strip_readers", DriverKind.KEY_BANK: "inksteward.key_banks"}
+GROUPS = {
+    DriverKind.STRIP_READER: "inksteward.strip_readers",
+    DriverKind.KEY_BANK: "inksteward.key_banks",
+    DriverKind.SHEET_COUNTER: "inksteward.sheet_counters",
+}
 FIRST_WAIT_S = 1.0
 LONGEST_WAIT_S = 30.0
 
-Driver = StripReader | KeyBank
+Driver = StripReader | KeyBank | SheetCounter
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,20 +43,24 @@ def build(config: Config, lend: Callable[[DriverSettings], MqttLink]) -> Drivers
     made: list[tuple[DriverSettings, Driver]] = []
     banks: dict[str, KeyBank] = {}
     for settings in config.drivers:
-        units = tuple(unit for unit in config.press.units if unit.unit in settings.units)
-        factory, context = _found(settings, config, units, lend(settings))
-        try:
-            driver = factory(context)
-        except (ValueError, ImportError) as error:
-            raise StartError(f"{settings.kind} {settings.name}: {error}", CONFIGURATION) from error
+        driver = make(settings, config, lend(settings))
         made.append((settings, driver))
         if settings.kind is DriverKind.KEY_BANK:
             banks.update(dict.fromkeys(settings.units, driver))
     return Drivers(tuple(made), banks)
 
 
+def make(settings: DriverSettings, config: Config, mqtt: MqttLink, tap: Tap | None = None) -> Any:
+    """One configured driver. Raises StartError for one that is not installed and for settings that it refuses."""
+    factory, context = _found(settings, config, mqtt, tap)
+    try:
+        return factory(context)
+    except (ValueError, ImportError) as error:
+        raise StartError(f"{settings.kind} {settings.name}: {error}", CONFIGURATION) from error
+
+
 def _found(
-    settings: DriverSettings, config: Config, units: tuple[Unit, ...], mqtt: MqttLink
+    settings: DriverSettings, config: Config, mqtt: MqttLink, tap: Tap | None
 ) -> tuple[Callable[[DriverContext], Any], DriverContext]:
     group = GROUPS[settings.kind]
     found = entry_points(group=group)
@@ -64,21 +71,26 @@ def _found(
     context = DriverContext(
         name=settings.name,
         press=config.press.press,
-        units=units,
+        units=tuple(unit for unit in config.press.units if unit.unit in settings.units),
         settings=settings.settings,
         mqtt=mqtt,
         now_rfc3339=now_rfc3339,
         new_id=new_id,
+        tap=tap,
     )
     return found[settings.driver].load(), context
 
 
 def deliverable(settings: DriverSettings) -> Callable[[str], bool]:
-    """What a driver may deliver: scans, or positions of its own units; nothing else, decisions least of all."""
-    if settings.kind is DriverKind.STRIP_READER:
-        return lambda topic: topic == "scan"
-    own = frozenset(f"keys/{unit}/position" for unit in settings.units)
-    return own.__contains__
+    """What a driver may deliver: scans, positions of its own units, or the count of sheets; nothing else, decisions
+    least of all.
+    """
+    own = {
+        DriverKind.STRIP_READER: frozenset({"scan"}),
+        DriverKind.KEY_BANK: frozenset(f"keys/{unit}/position" for unit in settings.units),
+        DriverKind.SHEET_COUNTER: frozenset({"counter"}),
+    }
+    return own[settings.kind].__contains__
 
 
 async def supervise(settings: DriverSettings, driver: Driver, intake: Intake) -> NoReturn:

@@ -26,11 +26,11 @@ from inksteward.service.mqtt_lanes import Arrived, Lane
 from inksteward.service.mqtt_session import Session
 
 BROKER = "broker"
-SCAN, POSITIONS = "scan", "keys/+/position"
-"""What drivers ask for; everything else is the service's own."""
+SCAN, POSITIONS, COUNTER = "scan", "keys/+/position", "counter"
+"""What drivers ask for; everything else is the service's own, the counter too where no driver is configured for it."""
 PERSISTENT = (SCAN, "request")
 """Topics of the persistent session."""
-DESK_TOPICS = ("job", "counter", "status", "press", "reading", "proposal/+", "alarm")
+DESK_TOPICS = ("job", COUNTER, "status", "press", "reading", "proposal/+", "alarm")
 INBOX_TOPICS = ("request",)
 VOICE_TOPICS = ("decision",)
 ORPHAN_S = 10.0
@@ -48,6 +48,7 @@ class BrokerLink:
     ) -> None:
         self._root = f"inksteward/v1/{config.press.press}/"
         self._units = frozenset(unit.unit for unit in config.press.units)
+        self._counter_driven = any(driver.kind is DriverKind.SHEET_COUNTER for driver in config.drivers)
         self._will = will
         broker, name = config.broker, config.broker.client_id
         own = f"{name}-{instance[-12:]}"
@@ -72,7 +73,8 @@ class BrokerLink:
 
     async def run(self, take: Take) -> NoReturn:
         """Stay connected and hand the service's own messages to ``take``, until cancelled."""
-        for session, topics in zip(self._sessions, (VOICE_TOPICS, DESK_TOPICS, INBOX_TOPICS), strict=True):
+        desk = tuple(topic for topic in DESK_TOPICS if topic != COUNTER or not self._counter_driven)
+        for session, topics in zip(self._sessions, (VOICE_TOPICS, desk, INBOX_TOPICS), strict=True):
             for topic in topics:
                 await session.listen_to(self._root + topic)
         async with asyncio.TaskGroup() as tasks:
@@ -145,9 +147,8 @@ class BrokerLink:
     def _route(self, message: aiomqtt.Message, acknowledge: Callable[[], None]) -> None:
         topic = message.topic.value.removeprefix(self._root)
         payload = message.payload
-        unit = unit_of(topic)
-        if topic == SCAN or (unit is not None and unit in self._units):
-            wanted = SCAN if topic == SCAN else POSITIONS
+        wanted = self._driven(topic)
+        if wanted is not None:
             takers = [lane for lane in self._lanes if lane.matches(topic)] or [self._orphan(wanted)]
         else:
             takers = [self._own]
@@ -157,6 +158,13 @@ class BrokerLink:
                 if self.on_drop is not None:
                     self.on_drop(given_up.topic, given_up.payload)
                 given_up.done()
+
+    def _driven(self, topic: str) -> str | None:
+        """The filter under which drivers hear a topic; None for what is the service's own."""
+        if topic == SCAN or (topic == COUNTER and self._counter_driven):
+            return topic
+        unit = unit_of(topic)
+        return POSITIONS if unit is not None and unit in self._units else None
 
     def _orphan(self, topic_filter: str) -> Lane:
         """A lane that no driver has asked for yet: its driver is about to start, or was taken out of the

@@ -23,6 +23,7 @@ from inksteward.contract.outputs import CommandTarget, KeyCommand
 from inksteward.events import Move, Received
 from inksteward.interlock import Refusal, permit
 from inksteward.model import Moves, Unit
+from inksteward.steward.commission import change_errors
 from inksteward.steward.displayed import shown_errors
 from inksteward.steward.edits import edit_errors
 from inksteward.steward.ending import VIA, end, must
@@ -110,7 +111,7 @@ def _no_such(turn: Turn, decision: Decision) -> FieldError:
 
 
 def _proposal_errors(turn: Turn, event: Received, decision: Decision, standing: Standing) -> list[FieldError]:
-    errors = []
+    errors = change_errors(standing, decision)
     if event.retained:
         errors.append(FieldError("", "a retained message", "a decision sent now: retained ones never count"))
     if decision.digest != standing.payload["digest"]:

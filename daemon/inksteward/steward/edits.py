@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from typing import Protocol
+
 import numpy as np
 
 from inksteward.contract.base import FieldError, shown
 from inksteward.contract.codes import LimitCode
-from inksteward.contract.inputs import Decision
+from inksteward.contract.inputs import Change
 from inksteward.control.gaps import gap_um
 from inksteward.control.limits import build
 from inksteward.control.numerics import Array
@@ -21,8 +23,16 @@ from inksteward.steward.turn import Turn
 ROUNDING_PCT = 1e-9
 
 
+class Changed(Protocol):
+    """What asks for targets: a decision with changes, or a commissioning."""
+
+    @property
+    def change(self) -> tuple[Change, ...]:
+        """The targets."""
+
+
 def edit_errors(
-    turn: Turn, unit: Unit, state: UnitState, decision: Decision, unedited: Moves, moves: Moves
+    turn: Turn, unit: Unit, state: UnitState, decision: Changed, unedited: Moves, moves: Moves
 ) -> list[FieldError]:
     """What the limits have against the changed targets; ``unedited``: the same moves without the changes.
 
@@ -58,7 +68,7 @@ def _said(limits: Limits) -> dict[LimitCode, str]:
     }
 
 
-def _step_errors(limits: Limits, situation: Situation, decision: Decision) -> list[FieldError]:
+def _step_errors(limits: Limits, situation: Situation, decision: Changed) -> list[FieldError]:
     step = limits.step_pct
     errors = []
     for number, item in enumerate(decision.change):

@@ -11,6 +11,7 @@ from inksteward.control.gaps import gap_um
 from inksteward.control.numerics import Array, sqrt
 from inksteward.control.plant import Plant, blade_matrix, plant, product
 from inksteward.model import KeyMove, ReadBack, Unit, UnresolvedCommand
+from inksteward.steward.shadow import advanced, begun
 from inksteward.steward.state import Position, UnitState
 from inksteward.steward.turn import Turn
 
@@ -80,7 +81,13 @@ def begin_estimate(turn: Turn, unit: Unit, state: UnitState, sheet: int) -> Unit
     filled = START_FILLED if sheet < turn.config.control.build_up_sheets else 1.0
     estimate = start(state.history[0].unit_film, float(sheet), filled, priors)
     return replace(
-        state, estimate=estimate, silent=(0,) * unit.zones, stuck=(), swept=0, turns=((),) * unit.zones
+        state,
+        estimate=estimate,
+        shadow=begun(state.history[0].unit_film, filled),
+        silent=(0,) * unit.zones,
+        stuck=(),
+        swept=0,
+        turns=((),) * unit.zones,
     )
 
 
@@ -89,9 +96,10 @@ def bring_to(turn: Turn, unit: Unit, state: UnitState, sheet: float) -> UnitStat
     if state.estimate is None or sheet <= state.estimate.sheet:
         return state
     tau = model_of(unit, state).tau_sheets
+    shadow = advanced(state.shadow, state.estimate, tau, state.history, sheet) if state.shadow else None
     estimate = advance(state.estimate, tau, state.history, sheet, turn.config.control.identification)
     first = max((number for number, item in enumerate(state.history) if item.sheet < sheet), default=0)
-    return replace(state, estimate=estimate, history=state.history[first:])
+    return replace(state, estimate=estimate, shadow=shadow, history=state.history[first:])
 
 
 def fountain_turning(turn: Turn) -> bool | None:

@@ -164,6 +164,7 @@ def _changed(turn: Turn, old: UnitState, new: UnitState) -> UnitState:
         low=new.low,
         high=new.high,
         estimate=old.estimate if same_film else None,
+        shadow=old.shadow if same_film else None,
         history=old.history if same_film else (),
         trials=old.trials if same_film else (),
         film_before=old.film_before if same_film else None,

@@ -11,6 +11,7 @@ from inksteward.contract.codes import Lapse, Phase
 from inksteward.contract.inputs import Request
 from inksteward.control.gaps import gap_um
 from inksteward.model import Unit
+from inksteward.steward.diagnosed import accepted
 from inksteward.steward.ending import lapse_all
 from inksteward.steward.feed import complete, openings
 from inksteward.steward.situations import on_sheet
@@ -41,6 +42,7 @@ def ok_sheet(turn: Turn, run: Run, request: Request) -> list[FieldError]:
         okayed = replace(turn.unit(state.unit), aim=state.aim, low=state.low, high=state.high, traps=())
         turn.put(okayed)
     turn.put_run(replace(run, phase=Phase.RUN, ok_scan_id=named.scan_id))
+    accepted(turn)
     _keep_settings(turn, run)
     return []
 

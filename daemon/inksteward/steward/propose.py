@@ -24,12 +24,14 @@ from inksteward.control.decide import work_out
 from inksteward.control.situation import Remark, Row, Situation, Worked
 from inksteward.interlock import Refusal, permit
 from inksteward.model import KeyMove, Moves, Unit
-from inksteward.reading import LaneReading, ScanReading
+from inksteward.reading import ScanReading
+from inksteward.steward.diagnosed import Diagnosis
 from inksteward.steward.ending import lapse
 from inksteward.steward.feed import read_back, unresolved
 from inksteward.steward.situations import approval_sheets, situation_of, unfit
 from inksteward.steward.state import Standing, UnitState
 from inksteward.steward.turn import Turn
+from inksteward.steward.unit_reading import rounded, unit_reading
 from inksteward.steward.waiting import reads_out, still_under_way, wait_for_film
 from inksteward.steward.watching import (
     NOT_FOR_KEYS,
@@ -39,8 +41,6 @@ from inksteward.steward.watching import (
     watch_answers,
     watch_traps,
 )
-
-ROUND_DENSITY = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,32 +64,36 @@ class UnitResult:
 
 
 def propose(
-    turn: Turn, unit: Unit, scan: Scan, sheet: int, lane: LaneReading, read: ScanReading, upset: bool
+    turn: Turn, unit: Unit, scan: Scan, sheet: int, read: ScanReading, diagnosis: Diagnosis, upset: bool
 ) -> UnitResult:
     """Work out a unit's proposal and let it stand, unless there is a reason not to."""
+    lane = read.lanes[unit.unit]
     state = watch_answers(unit, turn.unit(unit.unit), sheet)
     basis: Basis | None = None
     reason = unfit(turn, state, sheet)
     if reason is not NoProposal.WAITING:
         state = watch_traps(state, turn.state.units, read, sheet)
     turn.put(state)
-    situation = None if reason is NoProposal.NO_POSITIONS else situation_of(turn, unit, state, lane)
+    doubted = diagnosis.doubted(unit)
+    situation = None if reason is NoProposal.NO_POSITIONS else situation_of(turn, unit, state, lane, doubted)
     if situation is not None:
         tone = solids_right_tints_up(situation, read.tints.get(unit.unit, ()))
         trap = solids_right_trap_down(state, turn.state.units, read, sheet)
         remarks = (*tone, *trap, *told_of_moves(situation))
         basis = Basis(situation, work_out(situation), remarks, scan.scan_id, sheet)
         turn.put(replace(state, worked=basis.worked.exact))
-    if reason is None and basis is None:
-        reason = NoProposal.NOT_CONTROLLED
-    if reason is None and basis is not None:
-        reason, basis = _decided(turn, unit, basis, upset)
+    if reason is None:
+        no_key_fault = upset or diagnosis.holds(unit.unit)
+        reason, basis = (
+            _decided(turn, unit, basis, no_key_fault) if basis else (NoProposal.NOT_CONTROLLED, None)
+        )
     standing = turn.unit(unit.unit).standing
     shown = standing.payload["proposal_id"] if standing and standing.life is Life.STANDING else None
     told = _notes(basis) if basis else ()
     notes = tuple(note for note in told if not shown or note.code in NOT_FOR_KEYS)
-    worked = basis.worked if basis else None
-    reading = _reading(turn.unit(unit.unit), lane, worked, shown, None if shown else reason)
+    reading = unit_reading(
+        turn.unit(unit.unit), lane, basis.worked if basis else None, shown, None if shown else reason
+    )
     return UnitResult(reading, notes)
 
 
@@ -120,7 +124,7 @@ def _nothing(situation: Situation, worked: Worked, reason: NoProposal) -> NoProp
     settled = worked.forecast.settled_density
     places = range(situation.unit.zones)
     out = [zone for zone in places if not situation.low[zone] <= settled[zone] <= situation.high[zone]]
-    if any(situation.silent[zone] for zone in out):
+    if any(situation.silent[zone] or situation.doubted[zone] for zone in out):
         return NoProposal.NOT_A_KEY_FAULT
     under_way = reason is NoProposal.IN_TOLERANCE and reads_out(situation)
     return NoProposal.WAITING if under_way else reason
@@ -225,7 +229,7 @@ def _row(row: Row, basis: Basis) -> ProposedMove:
         to_pct=row.to_pct,
         to_pct_if_sweep_left=left if left is not None and 0.0 <= left <= 100.0 else None,
         gap_um_after=row.gap_um_after,
-        measured=_rounded(situation.measured[row.zone - 1]),
+        measured=rounded(situation.measured[row.zone - 1]),
         aim=situation.aim[row.zone - 1],
         predicted_next=row.predicted_next,
         predicted_settled=row.predicted_settled,
@@ -260,40 +264,3 @@ def _payload(turn: Turn, unit: Unit, state: UnitState, basis: Basis) -> dict[str
     data = proposal.model_dump(mode="json")
     data["digest"] = canonical.digest(data)
     return data
-
-
-def _rounded(value: float | None) -> float | None:
-    return None if value is None else round(value, ROUND_DENSITY)
-
-
-def _reading(
-    state: UnitState,
-    lane: LaneReading,
-    worked: Worked | None,
-    proposal_id: str | None,
-    reason: NoProposal | None,
-) -> UnitReading:
-    inside: tuple[bool | None, ...] = tuple(None for _ in lane.density)
-    if state.aim is not None:
-        inside = tuple(
-            (False if lane.film[i] is not None else None)
-            if value is None
-            else state.low[i] <= value <= state.high[i]
-            for i, value in enumerate(lane.density)
-        )
-    settled: tuple[float | None, ...] = tuple(None for _ in lane.density)
-    if worked is not None:
-        settled = tuple(_rounded(value) for value in worked.forecast.settled_density)
-    return UnitReading(
-        ink=state.ink.ink if state.ink else "",
-        density=tuple(_rounded(value) for value in lane.density),
-        patches=lane.counts,
-        sigma=tuple(None if value is None else round(value, 4) for value in lane.sigma),
-        aim=state.aim,
-        low=tuple(round(value, 4) for value in state.low) if state.aim else None,
-        high=tuple(round(value, 4) for value in state.high) if state.aim else None,
-        in_tolerance=inside,
-        predicted_settled=settled,
-        proposal_id=proposal_id,
-        no_proposal=reason,
-    )

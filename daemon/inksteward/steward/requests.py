@@ -13,6 +13,8 @@ from inksteward.control.learning import Measured, loosen, new_sheet, update
 from inksteward.events import Received
 from inksteward.steward.asked import asked_opening, asked_recall, no_unit
 from inksteward.steward.commands import hold_back, still_open
+from inksteward.steward.commission import asked_commission
+from inksteward.steward.diagnosed import FORGET, happened
 from inksteward.steward.ending import lapse, lapse_all
 from inksteward.steward.feed import bring_to
 from inksteward.steward.holding import held_by
@@ -81,6 +83,7 @@ def _handle(turn: Turn, request: Request) -> list[FieldError]:
         "coverage": ask_coverage,
         "opening": asked_opening,
         "recall": asked_recall,
+        "commission": asked_commission,
         "event": _event,
         "reading": _reading,
     }
@@ -178,6 +181,7 @@ def _event(turn: Turn, run: Run, request: Request) -> list[FieldError]:
             estimate = loosen(state.estimate, state.ink)
             turn.put(replace(state, estimate=estimate, silent=(0,) * estimate.zones, stuck=(), trials=()))
         lapse(turn, name, Lapse.RUN_CHANGED)
+    happened(turn, FORGET[request.what or "wash"], request.unit)
     return []
 
 

@@ -18,8 +18,10 @@ from inksteward.events import Received
 from inksteward.model import Ink, Unit
 from inksteward.reading import Lane, LaneReading, ScanReading, read_scan, undetermined_note
 from inksteward.steward.colours import unit_colours
+from inksteward.steward.diagnosed import diagnosed
 from inksteward.steward.feed import bring_to
 from inksteward.steward.propose import UnitResult, propose
+from inksteward.steward.quantities import grey_seen, unit_quantities
 from inksteward.steward.refusing import refuse
 from inksteward.steward.situations import read_zones
 from inksteward.steward.state import Run, ScanKept, UnitState
@@ -162,21 +164,12 @@ def _lanes(turn: Turn, scan: Scan, sheet: int) -> tuple[list[Unit], list[Lane]]:
 
 def _read(turn: Turn, run: Run, scan: Scan, sheet: int) -> None:
     units, lanes = _lanes(turn, scan, sheet)
-    measuring = turn.config.measuring
-    wider = ESTIMATED_WIDER if scan.sheet is None else 1.0
-    read = read_scan(
-        scan,
-        tuple(lanes),
-        strip=run.job.strip,
-        sheet=run.job.sheet,
-        patch_width_mm=measuring.patch_width_mm,
-        instrument_sigma=measuring.instrument_sigma * wider,
-        sheet_sigma=measuring.sheet_sigma * wider,
-    )
+    read = _judged(turn, run, scan, lanes)
     asides = [*read.asides]
     taught = {unit.unit: _teach(turn, unit, read.lanes[unit.unit], asides) for unit in units}
     shifts = {name: shift for name, shift in taught.items() if shift is not None}
     _remember(turn, run, scan, sheet, read)
+    run = turn.run or run
     notes = [*read.notes, *_undetermined(turn, run, lanes)]
     if scan.sheet is None:
         text = f"the scan did not say which sheet it was; taken for sheet {sheet}, trusted less"
@@ -184,10 +177,11 @@ def _read(turn: Turn, run: Run, scan: Scan, sheet: int) -> None:
     upset = common_loss(shifts)
     if upset is not None:
         notes.append(upset)
+    diagnosis = diagnosed(turn, run, scan, sheet, read, units)
     results = {
-        unit.unit: propose(turn, unit, scan, sheet, read.lanes[unit.unit], read, upset is not None)
-        for unit in units
+        unit.unit: propose(turn, unit, scan, sheet, read, diagnosis, upset is not None) for unit in units
     }
+    notes.extend(diagnosis.notes(_codes(turn, results, upset)))
     notes.extend(wait_for_press(turn, run, sheet, [result.reading for result in results.values()]))
     reading = Reading(
         scan_id=scan.scan_id,
@@ -196,8 +190,37 @@ def _read(turn: Turn, run: Run, scan: Scan, sheet: int) -> None:
         set_aside=tuple(sorted(asides, key=lambda item: item.index)),
         notes=(*notes, *_said(results)),
         colour=unit_colours(turn, run, scan, read),
+        quantities=unit_quantities(turn, scan, read),
+        grey=grey_seen(turn.run or run, scan, read),
     )
     turn.publish("reading", reading, retain=True)
+
+
+def _codes(turn: Turn, results: dict[str, UnitResult], upset: Note | None) -> dict[str, frozenset[NoteCode]]:
+    """What other rules have told of each unit, in its proposal or beside it."""
+    told: dict[str, frozenset[NoteCode]] = {}
+    for name, result in results.items():
+        codes = {note.code for note in result.notes} | ({upset.code} if upset else set())
+        standing = turn.unit(name).standing
+        if standing is not None:
+            codes |= {NoteCode(note["code"]) for note in standing.payload["notes"]}
+        told[name] = frozenset(codes)
+    return told
+
+
+def _judged(turn: Turn, run: Run, scan: Scan, lanes: list[Lane]) -> ScanReading:
+    """The scan by the reading room; one whose sheet had to be estimated is trusted less."""
+    measuring = turn.config.measuring
+    wider = ESTIMATED_WIDER if scan.sheet is None else 1.0
+    return read_scan(
+        scan,
+        tuple(lanes),
+        strip=run.job.strip,
+        sheet=run.job.sheet,
+        patch_width_mm=measuring.patch_width_mm,
+        instrument_sigma=measuring.instrument_sigma * wider,
+        sheet_sigma=measuring.sheet_sigma * wider,
+    )
 
 
 def _said(results: dict[str, UnitResult]) -> list[Note]:

@@ -176,8 +176,11 @@ def _present(turn: Turn, unit: Unit, state: UnitState, position: Position) -> Pr
     )
 
 
-def situation_of(turn: Turn, unit: Unit, state: UnitState, lane: LaneReading | None) -> Situation | None:
-    """The unit's situation, None where an aim, a film model or a complete position is missing."""
+def situation_of(
+    turn: Turn, unit: Unit, state: UnitState, lane: LaneReading | None, doubted: tuple[bool, ...] = ()
+) -> Situation | None:
+    """The unit's situation, None where an aim, a film model or a complete position is missing. ``doubted``: zones where
+    something else than the key is suspected (empty: none)."""
     run, ink, estimate, position = turn.run, state.ink, state.estimate, state.position
     if run is None or ink is None or estimate is None or state.aim is None:
         return None
@@ -202,6 +205,7 @@ def situation_of(turn: Turn, unit: Unit, state: UnitState, lane: LaneReading | N
         swept=state.swept,
         stuck=tuple(zone in dict(state.stuck) for zone in range(n)),
         silent=tuple(count >= SILENT_TWICE for count in state.silent) or (False,) * n,
+        doubted=doubted or (False,) * n,
         reversal_gain=tuple(0.5 if reversals(item) >= 2 else 1.0 for item in state.turns) or (1.0,) * n,
         sheet_now=sheet_now(turn, run),
         approval_sheets=approval_sheets(turn, run),

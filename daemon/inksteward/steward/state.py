@@ -11,6 +11,7 @@ from inksteward.contract.codes import Alarm, Phase
 from inksteward.contract.inputs import Job
 from inksteward.control.estimator import Estimate, Segment
 from inksteward.control.numerics import Array
+from inksteward.diagnosis import Memory
 from inksteward.model import Ink
 from inksteward.model.arrival import Arrival
 
@@ -98,6 +99,16 @@ class TrapSeen:
 
 
 @dataclass(frozen=True, slots=True)
+class Shadow:
+    """What openings and sweep alone would do, whatever is read: film per zone, um, the share of it that is still
+    missing since the rollers were empty, and the film at the scan that was diagnosed last."""
+
+    film_um: Array
+    unfilled: Array
+    seen_um: Array | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class UnitState:
     """One printing unit in the present run.
 
@@ -110,7 +121,8 @@ class UnitState:
     last booked as travel and feed. ``order``: what the numbers of the live positions say of their order.
     ``moved_sheet``: sheet at which an approved move was last confirmed. ``passed_over``: proposals in a row that were
     replaced before anybody decided. ``traps``: one member for each unit
-    whose ink this one was seen printing on.
+    whose ink this one was seen printing on. ``opened_from``: (zone index, percent) where keys stood before
+    commissioning opened them: so far they may close again.
     """
 
     unit: str
@@ -142,6 +154,8 @@ class UnitState:
     order: Arrival | None = None
     moved_sheet: int | None = None
     traps: tuple[TrapSeen, ...] = ()
+    shadow: Shadow | None = None
+    opened_from: tuple[tuple[int, float], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -167,6 +181,18 @@ class ScanKept:
 
 
 @dataclass(frozen=True, slots=True)
+class Course:
+    """What scans of one side showed so far: the memory of the diagnosis, what happened at the press since, the grey
+    patches that the operator accepted and the last ones, D by filter, and how many scans in a row told each finding."""
+
+    memory: Memory = field(default_factory=Memory)
+    events: tuple[str, ...] = ()
+    grey: dict[str, float] = field(default_factory=dict)
+    last_grey: dict[str, float] = field(default_factory=dict)
+    told: dict[str, int] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
 class Run:
     """One run of a job."""
 
@@ -182,6 +208,7 @@ class Run:
     quiet_until: int = 0
     kept: tuple[ScanKept, ...] = ()
     ok_scan_id: str | None = None
+    course: dict[str, Course] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)

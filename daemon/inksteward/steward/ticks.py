@@ -13,6 +13,7 @@ from inksteward.contract.inputs import Counter
 from inksteward.control.learning import loosen
 from inksteward.events import Received, Ticked, WakeAt
 from inksteward.steward.commands import watch_pending
+from inksteward.steward.diagnosed import happened
 from inksteward.steward.ending import lapse
 from inksteward.steward.jobs import ready_estimates
 from inksteward.steward.refusing import refuse
@@ -50,7 +51,10 @@ def on_counter(turn: Turn, event: Received) -> None:
     counted = Counted(data.sheet, data.speed_sph, data.printing, data.fountain_turning, turn.now_ms)
     first = data.sheet if before is None else run.first_sheet
     run = replace(run, counted=counted, first_sheet=first)
-    turn.put_run(_stopped(turn, run, counted))
+    after = _stopped(turn, run, counted)
+    turn.put_run(after)
+    if after.quiet_until != run.quiet_until:
+        happened(turn, "stop")
     turn.calm(Alarm.COUNTER_SILENT)
     _watch_clock(turn, data.at)
     ready_estimates(turn)

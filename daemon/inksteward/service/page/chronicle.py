@@ -13,6 +13,7 @@ from inksteward.events import Publish, Received
 from inksteward.journal import JournalError
 from inksteward.journal_read import read_rows
 from inksteward.service.log import log_of
+from inksteward.service.page.drift import drift_of
 
 SCANS_KEPT = 240
 OUTCOMES_KEPT = 60
@@ -108,7 +109,23 @@ class Chronicle:
             at = zone - 1
             point = {name: row[name][at] if row[name] else None for name in ("density", "aim", "low", "high")}
             points.append({"sheet": scan["sheet"], **point})
-        return {"unit": unit, "zone": zone, "points": points, "moves": list(self._moved(unit, zone))}
+        moves = list(self._moved(unit, zone))
+        sheets = [move["sheet"] for move in moves] + self._swept(unit)
+        return {
+            "unit": unit,
+            "zone": zone,
+            "points": points,
+            "moves": moves,
+            "drift": drift_of(points, sheets),
+        }
+
+    def _swept(self, unit: str) -> list[int]:
+        """Sheets at which the unit's sweep moved: every zone goes with it."""
+        return [
+            sheet
+            for sheet, outcome in self._moves
+            if outcome["unit"] == unit and outcome.get("sweep") is not None
+        ]
 
     def _moved(self, unit: str, zone: int) -> Iterator[dict[str, Any]]:
         for sheet, outcome in self._moves:

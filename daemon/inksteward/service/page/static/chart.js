@@ -31,8 +31,11 @@ export function chartOf(data, proposal) {
     const out = point.aim !== null && (point.density < point.low || point.density > point.high);
     parts.push(out ? svg("rect", { class: "point", x: x(point.sheet) - 5, y: y(point.density) - 5, width: 10, height: 10 }) : svg("circle", { class: "point", cx: x(point.sheet), cy: y(point.density), r: 4 }));
   }
-  if (proposal) parts.push(svg("path", { class: "aim", d: `M${x(last)} ${y(told.density)}L${x(Math.min(proposal.settled_by_sheet, x1))} ${y(proposal.predicted_settled)}` }),
-    svg("circle", { class: "then", cx: x(Math.min(proposal.settled_by_sheet, x1)) - 4, cy: y(proposal.predicted_settled), r: 7 }));
+  if (proposal) {
+    const then = Math.max(last, Math.min(proposal.settled_by_sheet, x1)); // one that nobody decided on for long lies ahead all the same
+    parts.push(svg("path", { class: "aim", d: `M${x(last)} ${y(told.density)}L${x(then)} ${y(proposal.predicted_settled)}` }),
+      svg("circle", { class: "then", cx: x(then) - 4, cy: y(proposal.predicted_settled), r: 7 }));
+  }
   parts.push(svg("path", { class: "axis", d: `M${LEFT} ${H - BOTTOM}H${W - RIGHT}` }), label(LEFT, H - 10, `sheet ${count(x0)}`), label(W - 110, H - 10, `sheet ${count(x1)}`));
   const words = `Run of the zone: ${points.length} readings from sheet ${x0} to ${last}, last ${D(told.density)}, aim ${D(told.aim)}, ${data.moves.length} moves`;
   return svg("svg", { class: "chart", viewBox: `0 0 ${W} ${H}`, role: "img", "aria-label": words }, ...parts);

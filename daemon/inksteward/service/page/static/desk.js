@@ -10,6 +10,7 @@ import { request } from "./request.js";
 import { aims, drawAims } from "./aims.js";
 import { coverage, drawCoverage } from "./coverage.js";
 import { colour, colourFacts, colourLines } from "./colour.js";
+import { strip, stripFacts, stripLines } from "./strip.js";
 
 export async function acknowledge(row) {
   if (!store.me) { signIn(); return; }
@@ -58,7 +59,7 @@ async function okSheet() {
 
 function openBook() {
   fill(by("book"), el("div", { class: "row" }, el("h2", { id: "book-title", text: "More" }), el("button", { type: "button", "data-key": "shut", onclick: () => by("book").close() }, "Close")),
-    el("div", { id: "book-waste" }), events(), aims(unitChoice("aim-unit")), coverage(unitChoice("coverage-unit")), colour(), hand(), job(), el("div", { id: "book-record" }), look());
+    el("div", { id: "book-waste" }), events(), aims(unitChoice("aim-unit")), coverage(unitChoice("coverage-unit")), colour(), strip(), hand(), job(), el("div", { id: "book-record" }), look());
   drawBook();
   by("book").showModal();
 }
@@ -69,6 +70,7 @@ export function drawBook() {
   keep(by("book-waste"), store.parts.waste, waste);
   keep(by("book-record"), store.parts.outcomes, record);
   keep(by("book-colour"), colourFacts(), colourLines);
+  keep(by("book-strip"), stripFacts(), stripLines);
   drawAims();
   drawCoverage();
 }

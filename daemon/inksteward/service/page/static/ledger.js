@@ -161,7 +161,7 @@ export function tickLedger() {
 /** What about a yes is unusual, in words; empty if nothing is. */
 function unusual(lane) {
   const made = lane.proposal, edit = editOf(made), found = [];
-  if (made.origin !== "scan") found.push(`${inkName(lane.ink)}: this does not rest on a reading but on ${made.origin === "recall" ? "the settings of a job before" : "the coverage of the job"}.`);
+  if (made.origin !== "scan") found.push(`${inkName(lane.ink)}: this does not rest on a reading but on ${{ recall: "the settings of a job before", commission: "what somebody who commissions the keys asked for" }[made.origin] ?? "the coverage of the job"}.`);
   for (const move of made.moves) {
     const to = edit.change.get(move.zone);
     if (to !== undefined && (to - move.from_pct) * (move.to_pct - move.from_pct) < 0) found.push(`${inkName(lane.ink)}: your target for zone ${move.zone} goes the other way than proposed.`);

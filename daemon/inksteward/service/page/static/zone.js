@@ -49,10 +49,13 @@ function draw() {
   const move = cell.move && !cell.unsure ? cell.move : null, made = cell.offered ? lane.proposal : null;
   if (judgedFor !== null && made?.proposal_id !== judgedFor) forget(); // what was permitted was permitted of another one
   keep(by("zone-head"), [at, lane.ink, lane.cells.length, sentence(lane, cell), key, gap], () => head(lane, cell, key, gap));
-  keep(by("zone-run"), [at, run, move], () => (run ? chartOf(run, move) ?? el("p", { text: "Not read yet in this run." }) : el("p", { class: "dim", text: "…" })));
+  keep(by("zone-run"), [at, run, move], () => (run ? [chartOf(run, move) ?? el("p", { text: "Not read yet in this run." }), ...drift(run)] : [el("p", { class: "dim", text: "…" })]));
   keep(by("zone-own"), [at, made?.proposal_id, cell.offered, made && target(made, cell.offered), wish, verdict, Boolean(store.me), store.parts.now?.run?.limits],
     () => (made ? editor(lane, cell.offered) : el("p", { class: "dim", text: "No move of this key is proposed." })));
 }
+
+/** Drift told from noise, where enough was read since the key or the sweep moved. */
+const drift = (data) => (data.points.length ? [el("p", { class: data.drift.course === "drift" || data.drift.course === "step" ? "" : "dim", text: `${data.drift.text[0].toUpperCase()}${data.drift.text.slice(1)}.` })] : []);
 
 function head(lane, cell, key, gap) {
   const zones = lane.cells.length, go = (step) => openZone(at.unit, Math.max(1, Math.min(zones, at.zone + step)));

@@ -1,0 +1,1 @@
+"""Wiring up a device: what goes over its line, what its driver makes of it, without the service."""
