@@ -28,6 +28,11 @@ COMMANDS = {
         "add_decide",
         "approve, edit or reject the proposal that stands for a unit",
     ),
+    "read-in": (
+        "inksteward.terminal.reading_in",
+        "add_read_in",
+        "enter readings of a hand-held instrument",
+    ),
     "commission": (
         "inksteward.commissioning.command",
         "add_commission",

@@ -58,9 +58,9 @@ def test_zones_are_spread_by_area(desk: Path) -> None:
     assert found["u2"] == pytest.approx(hand([0.1, 0.2, 0.3, 0.4], 18.4, -10.0), abs=5e-7)
     # nothing is lost: 50.8 mm of each value
     assert sum(found["u2"]) * 32.5 == pytest.approx(50.8 * 1.0, abs=1e-4)
-    assert (
-        "4 zones of 50.80 mm (144 points), 203.2 mm, ZoneSettingsX of XJDF taken for coverage 0 to 1" in out
-    )
+    assert "4 zones of 50.80 mm (144 points), 203.2 mm, ZoneSettingsX of XJDF taken for coverage" in out
+    assert "coverage 0 to 1, as stated, the first value at the left, x from 18.4 to 221.6 mm" in out
+    assert out.count("note: its middle lies over the middle of the zones, as nothing else was said") == 2
     assert "note: 4 zones of 50.80 mm in the file, 8 of 32.5 mm at the unit: spread by area" in out
     assert "note: ZoneSettingsY (1 values) left aside" in out
     assert (
@@ -82,7 +82,10 @@ def test_zones_that_fit_stay_as_they_are(desk: Path) -> None:
     assert "spread by area" not in out
     assert "outside" not in out
     assert "no key feeds" not in out
-    assert called(desk, f"{words} --mirror")[0] == 0
+    code, out, _ = called(desk, f"{words} --mirror --centred")
+    assert code == 0
+    assert "the first value at the right" in out
+    assert "nothing else was said" not in out
     assert coverage(desk)["u2"] == pytest.approx([0.9, 0.8, 0.7, 0.6, 0.4, 0.3, 0.2, 0.1], abs=1e-6)
 
 
@@ -112,6 +115,7 @@ def test_preview_images(desk: Path) -> None:
     assert found["u2"] == pytest.approx([0, 0, 0, 25.4 * tint / 32.5, 25.4 / 32.5, 0, 0, 0], abs=5e-7)
     assert "u2  minimal.ppf, separation 'Cyan' of the front of sheet '1'" in out
     assert "4 x 2 pixels, 101.6 x 50.8 mm, x from 69.2 to 170.8 mm; dark pixels are ink" in out
+    assert out.count("note: laid as the matrix in the file says, before --turn and --mirror") == 2
 
 
 def test_preview_images_turned_with_tone_value_increase(desk: Path) -> None:

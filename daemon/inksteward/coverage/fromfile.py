@@ -22,6 +22,7 @@ from inksteward.model import Press, Unit
 FINE = 10**6
 """Parts into which a value of a zone is divided: far below what the file can mean."""
 ZONE_PX = 16
+CENTRED = "its middle lies over the middle of the zones, as nothing else was said (--left-mm)"
 NEAR = 0.005
 """Share by which a zone of the file may be wider or narrower than a key's before it is said."""
 
@@ -78,7 +79,9 @@ def _of_preview(options: argparse.Namespace, unit: Unit, one: Separation[Preview
     image = PlateImage(columns, pixels, dpi, preview.one_bit, small)
     width_mm, height_mm = size_mm(pixels, dpi, Stated(options.dpi, options.width_mm))
     found = _measured(options, unit, one.words(), image, (width_mm, height_mm))
-    return replace(found, remarks=(f"{curves} left aside, as asked",)) if curves else found
+    remarks = ["laid as the matrix in the file says, before --turn and --mirror", *found.remarks]
+    remarks += [f"{curves} left aside, as asked"] if curves else []
+    return replace(found, remarks=tuple(remarks))
 
 
 def _of_profile(options: argparse.Namespace, kind: str, unit: Unit, one: Separation[Profile]) -> Measured:
@@ -95,7 +98,8 @@ def _of_profile(options: argparse.Namespace, kind: str, unit: Unit, one: Separat
     by = "--width-mm" if options.width_mm is not None else f"{profile.zone_points:g} points"
     source = (
         f"{len(profile.values)} zones of {zone_mm:.2f} mm ({by}), {width_mm:.1f} mm, "
-        f"ZoneSettingsX of {kind} taken for coverage 0 to 1, as stated"
+        f"ZoneSettingsX of {kind} taken for coverage 0 to 1, as stated, "
+        f"the first value at the {'right' if options.mirror else 'left'}"
     )
     remarks = []
     if abs(zone_mm - unit.pitch_mm) > NEAR * unit.pitch_mm or len(profile.values) != unit.zones:
@@ -108,7 +112,7 @@ def _of_profile(options: argparse.Namespace, kind: str, unit: Unit, one: Separat
     size = width_mm, 1000 * unit.train.image_m
     image = _drawn(profile, options.mirror)
     found = _measured(options, unit, one.words(), image, size)
-    return replace(found, source=source, remarks=tuple(remarks))
+    return replace(found, source=source, remarks=(*found.remarks, *remarks))
 
 
 def _drawn(profile: Profile, mirror: bool) -> PlateImage:
@@ -146,4 +150,5 @@ def _measured(
         printed_mm=1000 * unit.train.image_m,
         zones=zone_coverage(image.columns, place, grid, options.tvi50),
         tvi50=options.tvi50,
+        remarks=() if options.left_mm is not None or options.centred else (CENTRED,),
     )
