@@ -25,6 +25,11 @@ WIDE = Limits(100.0, 1e6, 50.0, 100.0, 1e4, 1e4, 100.0)
 CURVED = ((0.0, 0.0), (10.0, 12.0), (20.0, 30.0), (40.0, 78.0), (60.0, 144.0), (80.0, 219.0), (100.0, 300.0))
 """An invented table of openings (percent) and gaps (um) that gets steeper, as tables of presses do."""
 
+EAGER = ControlSettings(
+    dead_band=0.25, noise_sigmas=1.0, lambda_share=0.3, move_weight=0.02, sweep_weight=0.02
+)
+"""Settings that the numbers of these tests were worked out with: moves cost little, so that they go where they should."""
+
 
 def unit_of(blade: str = "segmented", zones: int = 8, **tables: Any) -> Unit:
     """A unit with a valid calibration; ``tables`` are merged over its defaults in the configuration file."""
@@ -115,7 +120,7 @@ def situation(
         stuck=(False,) * n, doubted=(False,) * n, swept=0,
         reversal_gain=(1.0,) * n,
         sheet_now=100.0, approval_sheets=20.0, interval_sheets=100.0,
-        settings=ControlSettings(),
+        settings=EAGER,
         sweep_range_pct=(unit.sweep.min_pct, unit.sweep.max_pct),
         early=False,
     )  # fmt: skip

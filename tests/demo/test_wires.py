@@ -6,7 +6,8 @@ from pathlib import Path
 
 import pytest
 
-from tests.demo.test_demo import require_tool, run_demo
+from tests.conftest import require_tool
+from tests.demo.test_demo import run_demo
 
 
 @pytest.mark.timeout(180)

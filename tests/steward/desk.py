@@ -30,8 +30,11 @@ from inksteward_simulators.scenario_forms import Scenario
 OPERATOR = {"id": "op-anna", "name": "Anna", "revoked": False, "key": []}
 RUN = "run-1"
 WARY = {
+    "dead_band": 0.25,
     "noise_sigmas": 2.0,
     "lambda_share": 0.5,
+    "move_weight": 0.02,
+    "sweep_weight": 0.02,
     "identification": {"gain_zone": 0.25, "lag_common": 0.4},
 }
 """Settings under which the desk's readings, typed and not printed, move the keys that its tests are about."""

@@ -1,7 +1,8 @@
 """The contract as one AsyncAPI 3.0 document: topics, who sends and who receives, quality of service, retention.
 
-Payloads are referred to in the schema files beside it. ``send`` and ``receive`` are said of the service. The
-MQTT binding has no word for a topic that others retain, so every channel says so in ``x-retained`` as well.
+Payloads are referred to in the schema files beside it; every message has examples. ``send`` and ``receive`` are said of
+the service. The MQTT binding has no word for a topic that others retain, so every channel says so in ``x-retained`` as
+well.
 """
 
 from __future__ import annotations
@@ -9,6 +10,7 @@ from __future__ import annotations
 from typing import Any
 
 from inksteward.contract.channels import CHANNELS, ROOT, Channel
+from inksteward.contract.examples import examples
 
 BINDING = "0.2.0"
 PARAMETERS = {
@@ -25,6 +27,7 @@ ABOUT = (
 
 def document(schemas: str = "./schemas") -> dict[str, Any]:
     """The AsyncAPI document as JSON data; ``schemas`` is where the schema files lie, seen from it."""
+    given = examples()
     return {
         "asyncapi": "3.0.0",
         "info": {
@@ -37,7 +40,11 @@ def document(schemas: str = "./schemas") -> dict[str, Any]:
         "servers": {"broker": _server()},
         "channels": {channel.name: _channel(channel) for channel in CHANNELS},
         "operations": {_operation_name(channel): _operation(channel) for channel in CHANNELS},
-        "components": {"messages": {channel.name: _message(channel, schemas) for channel in CHANNELS}},
+        "components": {
+            "messages": {
+                channel.name: _message(channel, schemas, given[channel.name]) for channel in CHANNELS
+            }
+        },
     }
 
 
@@ -87,6 +94,8 @@ def _operation(channel: Channel) -> dict[str, Any]:
     binding: dict[str, Any] = {"qos": channel.qos}
     if channel.sent:
         binding["retain"] = channel.retained
+    if channel.expiry:
+        binding["messageExpiryInterval"] = {"type": "integer", "minimum": 1, "description": channel.expiry}
     return {
         "action": "send" if channel.sent else "receive",
         "channel": {"$ref": f"#/channels/{channel.name}"},
@@ -95,10 +104,16 @@ def _operation(channel: Channel) -> dict[str, Any]:
     }
 
 
-def _message(channel: Channel, schemas: str) -> dict[str, Any]:
+def _message(channel: Channel, schemas: str, given: tuple[dict[str, Any], ...]) -> dict[str, Any]:
     return {
         "name": channel.name,
         "title": channel.payload.__name__,
         "contentType": "application/json",
         "payload": {"$ref": f"{schemas}/{channel.name}.schema.json"},
+        "examples": [{"name": _example_name(channel, payload), "payload": payload} for payload in given],
     }
+
+
+def _example_name(channel: Channel, payload: dict[str, Any]) -> str:
+    kind = payload.get("kind")
+    return channel.name if kind is None else f"{channel.name}_{kind}"

@@ -18,6 +18,9 @@ from inksteward.control.rows import rows_of, sweep_of
 from inksteward.control.situation import Situation, Worked
 from inksteward.control.sweep import sweep_range_of
 
+KNOWN_DEAD_BAND, KNOWN_MOVE_WEIGHT = 0.25, 0.02
+"""Where nothing is measured nothing is noise, and no scan follows soon: moves cost less than when they rest on one."""
+
 
 def opening(situation: Situation) -> Worked:
     """Openings whose settled film is the aim's, by the film model alone, within all limits.
@@ -25,7 +28,14 @@ def opening(situation: Situation) -> Worked:
     The lag wanted is the plant's own, so the wanted settled film is the aim's; what is known of the zones'
     gain counts, noise does not hold anything back.
     """
-    settings = replace(situation.settings, noise_sigmas=0.0, lambda_share=1.0)
+    settings = replace(
+        situation.settings,
+        noise_sigmas=0.0,
+        lambda_share=1.0,
+        dead_band=KNOWN_DEAD_BAND,
+        move_weight=KNOWN_MOVE_WEIGHT,
+        sweep_weight=KNOWN_MOVE_WEIGHT,
+    )
     worked = work_out(replace(situation, settings=settings, early=False))
     rows = tuple(replace(row, why=words.opening(situation, row.zone - 1)) for row in worked.rows)
     return replace(worked, rows=rows)

@@ -23,7 +23,7 @@ def add_watch(subparsers: _Subparsers[argparse.ArgumentParser]) -> None:
     parser = subparsers.add_parser(
         "watch", help="what the page shows, as lines of text", description="Runs until interrupted."
     )
-    _broker_options(parser)
+    broker_options(parser)
     parser.set_defaults(run=watch)
 
 
@@ -37,12 +37,8 @@ def add_decide(subparsers: _Subparsers[argparse.ArgumentParser]) -> None:
         epilog=f"exit codes: {MOVED} done as decided, {REFUSED} refused, lapsed or failed, {UNUSABLE} nothing was sent",
     )
     parser.add_argument("unit", metavar="UNIT")
-    _broker_options(parser)
-    parser.add_argument("--operator", required=True, metavar="ID", help="who decides")
-    parser.add_argument(
-        "--key", required=True, type=Path, metavar="FILE", help="the operator's private key, PEM"
-    )
-    parser.add_argument("--kid", help="id of the key (default: its thumbprint)")
+    broker_options(parser)
+    key_options(parser, "who decides")
     parser.add_argument(
         "--leave", type=int, nargs="+", default=[], metavar="ZONE", help="leave these moves out"
     )
@@ -55,7 +51,8 @@ def add_decide(subparsers: _Subparsers[argparse.ArgumentParser]) -> None:
     parser.set_defaults(run=decide)
 
 
-def _broker_options(parser: argparse.ArgumentParser) -> None:
+def broker_options(parser: argparse.ArgumentParser) -> None:
+    """Options that say where the broker is, and which press."""
     parser.add_argument(
         "--broker", default="mqtt://127.0.0.1:1883", help="mqtt://HOST[:PORT] or mqtts://HOST[:PORT]"
     )
@@ -68,7 +65,17 @@ def _broker_options(parser: argparse.ArgumentParser) -> None:
         parser.add_argument(f"--tls-{name}-file", metavar="FILE", help=f"{told}, PEM")
 
 
-def _address(options: argparse.Namespace) -> Address:
+def key_options(parser: argparse.ArgumentParser, who: str) -> None:
+    """Options that say who signs, and with which key."""
+    parser.add_argument("--operator", required=True, metavar="ID", help=who)
+    parser.add_argument(
+        "--key", required=True, type=Path, metavar="FILE", help="the operator's private key, PEM"
+    )
+    parser.add_argument("--kid", help="id of the key (default: its thumbprint)")
+
+
+def address(options: argparse.Namespace) -> Address:
+    """Where the options say that the broker is."""
     from inksteward.terminal.wire import Address
 
     files = (options.tls_ca_file, options.tls_cert_file, options.tls_key_file)
@@ -80,7 +87,7 @@ def watch(options: argparse.Namespace) -> int:
     from inksteward.terminal.wire import WireError
 
     try:
-        asyncio.run(_watch(_address(options)))
+        asyncio.run(_watch(address(options)))
     except WireError as error:
         print(f"inksteward watch: {error}", file=sys.stderr)
         return UNUSABLE
@@ -134,9 +141,9 @@ def _wish(options: argparse.Namespace) -> Wish:
 async def _decide(options: argparse.Namespace, wish: Wish, key: Any) -> int:
     from inksteward.terminal.deciding import NotDecided, checked, decision, targets
     from inksteward.terminal.wire import Heard, WireError, wire
-    from inksteward.terminal.words import lines, proposal
+    from inksteward.terminal.words import errors, lines, proposal
 
-    async with wire(_address(options)) as line:
+    async with wire(address(options)) as line:
         await line.listen(f"proposal/{options.unit}")
         try:
             made = checked(
@@ -157,10 +164,7 @@ async def _decide(options: argparse.Namespace, wish: Wish, key: Any) -> int:
         await line.say("decision", sent)
         answer = await line.wait("answer", "id", sent["decision_id"], ANSWER_S)
         if not answer["accepted"]:
-            errors = (
-                f"{row['field']}: {row['value']}: expected {row['expected']}" for row in answer["errors"]
-            )
-            print("refused: " + "; ".join(errors), file=sys.stderr)
+            print(f"refused: {errors(answer)}", file=sys.stderr)
             return REFUSED
         outcome = await line.wait("outcome", "proposal_id", made["proposal_id"], OUTCOME_S)
         print("\n".join(lines(Heard("outcome", outcome))))

@@ -19,6 +19,13 @@ def lines(heard: Heard) -> list[str]:
     return list(tell(heard.data)) if tell is not None else []
 
 
+def errors(answer: dict[str, Any]) -> str:
+    """What an answer says is wrong, in one line."""
+    return "; ".join(
+        f"{row['field']}: {row['value']}: expected {row['expected']}" for row in answer["errors"]
+    )
+
+
 def _status(data: dict[str, Any]) -> Iterator[str]:
     reason = f": {data['reason']}" if data["reason"] else ""
     yield f"service {data['state']}{reason}, run {data['run_id'] or 'none'}, {data['phase'] or 'no phase'}"
