@@ -28,7 +28,7 @@ CURVED = ((0.0, 0.0), (10.0, 12.0), (20.0, 30.0), (40.0, 78.0), (60.0, 144.0), (
 EAGER = ControlSettings(
     dead_band=0.25, noise_sigmas=1.0, lambda_share=0.3, move_weight=0.02, sweep_weight=0.02
 )
-"""Settings that the numbers of these tests were worked out with: moves cost little, so that they go where they should."""
+"""Settings that the numbers of these tests were worked out with: moves cost little, so they go the whole way."""
 
 
 def unit_of(blade: str = "segmented", zones: int = 8, **tables: Any) -> Unit:

@@ -276,7 +276,8 @@ def test_a_healthy_press_is_not_suspected_and_a_fall_is_found(
     seed: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """On the simulated press nothing is said of trap over 900 sheets; when inks lie down on others with 60 % of their
-    film instead of 85 % (invented numbers), both inks that print on others are named within four scans, and nothing is proposed for them then."""
+    film instead of 85 % (invented numbers), both inks that print on others are named within four scans, and nothing is
+    proposed for them then."""
     floor = Floor(small(units=4), seed=seed)
     floor.run(900)
     assert "trap_down" not in floor.note_codes()
