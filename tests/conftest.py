@@ -67,6 +67,16 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     items.sort(key=lambda item: place.get(item.path, len(place)))
 
 
+def require_file(path: Path, package: str) -> Path:
+    """Return a file that a package of Debian brings, or skip or fail as `require_tool` does."""
+    required = os.environ.get("INKSTEWARD_REQUIRE", "")
+    if not path.exists() and required == "all":
+        pytest.fail(f"{path} is not there, and INKSTEWARD_REQUIRE=all: install {package}")
+    if not path.exists():
+        pytest.skip(f"{path} is not there: {package} is not installed")
+    return path
+
+
 def require_tool(name: str) -> str:
     """Return the path of the program `name`.
 

@@ -160,14 +160,14 @@ class DescriptionForm(Described):
 def description_form(driver: str, settings: Mapping[str, Any]) -> DescriptionForm:
     """The settings, each judged by itself. Raises SettingError naming the first one that is wrong."""
     try:
-        return DescriptionForm.model_validate(_with_tuples(settings))
+        return DescriptionForm.model_validate(with_tuples(settings))
     except ValidationError as error:
         first = field_errors(error)[0]
         raise SettingError(f"{driver}: {first.field} = {first.value}: expected {first.expected}") from error
 
 
-def _with_tuples(data: Any) -> Any:
+def with_tuples(data: Any) -> Any:
     """TOML's arrays as the tuples that a strict form wants."""
     if isinstance(data, Mapping):
-        return {name: _with_tuples(value) for name, value in data.items()}
-    return tuple(_with_tuples(value) for value in data) if isinstance(data, list | tuple) else data
+        return {name: with_tuples(value) for name, value in data.items()}
+    return tuple(with_tuples(value) for value in data) if isinstance(data, list | tuple) else data

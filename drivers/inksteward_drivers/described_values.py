@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import re
 from decimal import Decimal
-from typing import Any
+from typing import Any, Protocol
 
-from inksteward_drivers.described_form import DescriptionForm
+from inksteward_drivers.described_form import ValuesForm
 from inksteward_drivers.described_pattern import DENSITY, Unread
 from inksteward_drivers.settings import SettingError
 
@@ -24,10 +24,33 @@ def whole_number(name: str, text: str) -> int:
     return int(text)
 
 
+class Sided(Protocol):
+    """Where the side is stated, if it is."""
+
+    @property
+    def side(self) -> str | None:
+        """Front, back or not stated."""
+        ...
+
+
+class Meaning(Protocol):
+    """Settings that say what numbers and words mean."""
+
+    @property
+    def values(self) -> ValuesForm:
+        """Numbers and words."""
+        ...
+
+    @property
+    def scan(self) -> Sided:
+        """What the device does not say itself."""
+        ...
+
+
 class Values:
     """Reads the fields of a patch. Made with what the patch's message holds; raises SettingError."""
 
-    def __init__(self, driver: str, form: DescriptionForm, fields: frozenset[str]) -> None:
+    def __init__(self, driver: str, form: Meaning, fields: frozenset[str]) -> None:
         self._form, self._values = form, form.values
         self._comma = form.values.decimal == "comma"
         if "position" not in fields:
@@ -48,16 +71,19 @@ class Values:
 
     def patch(self, fields: dict[str, str]) -> dict[str, Any]:
         """One patch. Raises Unread."""
+        placed = self.place(fields)
+        return {**placed, "density": self.density(fields, placed["inks"])}
+
+    def place(self, fields: dict[str, str]) -> dict[str, Any]:
+        """A patch without its densities. Raises Unread."""
         kind = self._mapped("kind", fields.get("kind"), self._values.kinds) or self._values.kind
-        inks = list(self._inks(fields.get("ink", "")))
         tone = fields.get("tone")
         tone_pct = self._number("tone", tone, _TONE[self._values.tone]) if tone else None
         return {
             "x_mm": self._x_mm(fields.get("position", "")),
             "kind": kind,
-            "inks": inks,
+            "inks": list(self._inks(fields.get("ink", ""))),
             "tone_pct": (0.0 if kind == "paper" else 100.0) if tone_pct is None else tone_pct,
-            "density": self._density(fields, inks),
         }
 
     def side(self, text: str | None) -> str:
@@ -79,7 +105,8 @@ class Values:
             raise Unread(f"ink {text[:20]!r}: expected one of values.inks: {', '.join(self._values.inks)}")
         return (text,) if text else ()
 
-    def _density(self, fields: dict[str, str], inks: list[str]) -> dict[str, float] | None:
+    def density(self, fields: dict[str, str], inks: list[str]) -> dict[str, float] | None:
+        """Densities by filter; None where all were missed. Raises Unread, also where no field is one."""
         found: dict[str, float] = {}
         if not any(name == "density" or name.startswith(DENSITY) for name in fields):
             raise Unread("no density")

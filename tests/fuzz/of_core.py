@@ -115,7 +115,12 @@ def _remembering(after: State, before: State, event: Event) -> State:
             standing = replace(standing, judged=old.standing.judged)
         film = old if by_hand else unit
         units[name] = replace(
-            unit, standing=standing, estimate=film.estimate, history=film.history, worked=old.worked
+            unit,
+            standing=standing,
+            estimate=film.estimate,
+            shadow=film.shadow,
+            history=film.history,
+            worked=old.worked,
         )
     return replace(after, units=units)
 

@@ -8,6 +8,7 @@ from tests.fuzz import (
     of_described,
     of_drivers,
     of_files,
+    of_measurements,
     of_prepress,
     of_reading,
     of_simulators,
@@ -21,6 +22,7 @@ TARGETS: dict[str, Target] = {
     **of_files.TARGETS,
     **of_drivers.TARGETS,
     **of_described.TARGETS,
+    **of_measurements.TARGETS,
     **of_prepress.TARGETS,
     **of_simulators.TARGETS,
 }
