@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from inksteward.cli import main
-from inksteward.events import Publish, Received
+from inksteward.events import Effect, Event, Publish, Received
 from inksteward.journal import Journal
 from inksteward.journal_read import read_rows
 from inksteward.reporting.columns import Record
@@ -39,7 +39,12 @@ def decide(proposal: dict[str, Any]) -> dict[str, Any] | None:
 
 
 class Counted(Recorded):
-    """The counter also says which sheets were good."""
+    """The counter also says which sheets were good; every decision has an id of its own."""
+
+    def send(self, event: Event) -> tuple[Effect, ...]:
+        """Ids are made from how many events there were."""
+        self._seq += 1
+        return super().send(event)
 
     def receive(self, topic: str, payload: dict[str, Any]) -> None:
         """Makeready is not good; of the first sheets nobody says."""

@@ -296,6 +296,5 @@ def test_a_healthy_press_is_not_suspected_and_a_fall_is_found(
         for note in reading["notes"]:
             if note["code"] == "trap_down":
                 told.setdefault(note["text"].split(":")[1].strip(), set()).add(reading["scan_id"])
-                unit = note["text"].split()[0]
-                assert reading["units"][unit]["no_proposal"] == "not_a_key_fault"
+                assert reading["units"][note["text"].split()[0]]["no_proposal"] == "not_a_key_fault"
     assert sorted(told) == ["M lies down worse on C", "Y lies down worse on C", "Y lies down worse on M"]
