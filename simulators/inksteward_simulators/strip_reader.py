@@ -11,6 +11,7 @@ from typing import Any
 
 from inksteward_simulators.broker import Session
 from inksteward_simulators.console import link_address, low_high, new_id, now_rfc3339, ready, say, share
+from inksteward_simulators.file_wire import FileWire
 from inksteward_simulators.instrument import BIAS_D, MISSED, NOISE_D, OUTLIERS, Densitometer, Faults
 from inksteward_simulators.line_peer import LineNoise, LinePeer
 from inksteward_simulators.link import BenchLink, LinkError
@@ -149,6 +150,11 @@ async def _as_text(options: argparse.Namespace) -> None:
         port.unplug()
 
 
+async def _as_files(options: argparse.Namespace) -> None:
+    wire = FileWire(options.folder, tuple(options.filters.split(",")))
+    await ended(_read_on(options, wire, {"via": "folder", "folder": str(options.folder)}))
+
+
 async def _read_on(options: argparse.Namespace, wire: Wire, facts: dict[str, Any]) -> None:
     schemas = SchemaFolder(options.schemas)
     densitometer = Densitometer(options.seed, faults_of(options))
@@ -194,8 +200,9 @@ def parser() -> argparse.ArgumentParser:
         "--layout", default="cycle", help="cycle, scenario, or a JSON file with an array of patches"
     )
     made.add_argument("--scenario", help="bundled name or file, for --layout scenario")
-    made.add_argument("--via", choices=("mqtt", "pty", "text"), default="mqtt")
-    made.add_argument("--filters", default="C,M,Y,K", help="with --via text: densities of a line, in order")
+    made.add_argument("--via", choices=("mqtt", "pty", "text", "folder"), default="mqtt")
+    made.add_argument("--folder", type=Path, default=Path("strips"), help="with --via folder: where files go")
+    made.add_argument("--filters", default="C,M,Y,K", help="with --via text or folder: densities, in order")
     made.add_argument("--broker", help="mqtt://host:port, with --via mqtt")
     made.add_argument(
         "--pty-link", type=Path, help="with --via pty: a symbolic link to the port under this name"
@@ -238,7 +245,8 @@ def main(argv: list[str] | None = None) -> int:
     try:
         for name in ("carry_sheets", "scan_sheets"):
             low_high(getattr(options, name), f"--{name.replace('_', '-')}")
-        asyncio.run({"mqtt": _over_mqtt, "pty": _over_line, "text": _as_text}[options.via](options))
+        way = {"mqtt": _over_mqtt, "pty": _over_line, "text": _as_text, "folder": _as_files}[options.via]
+        asyncio.run(way(options))
     except ConnectionError as error:
         print(f"bench link: {error}", file=sys.stderr)
         return 2

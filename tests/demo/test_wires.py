@@ -1,4 +1,4 @@
-"""The whole demo over instruments of other families: plain text that is described, and Modbus TCP registers."""
+"""The whole demo over instruments of other families: plain text that is described, files in a folder, and Modbus TCP registers."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from tests.demo.test_demo import run_demo
 
 
 @pytest.mark.timeout(180)
-@pytest.mark.parametrize("wires", ["text", "modbus"])
+@pytest.mark.parametrize("wires", ["text", "folder", "modbus"])
 def test_the_whole_loop_over_other_wires(tmp_path: Path, wires: str) -> None:
     """From a poor opening to the aims, every promise of the demo kept: what is on the wire makes no difference."""
     require_tool("mosquitto")

@@ -26,10 +26,10 @@ def add_demo(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) ->
     made.add_argument("--broker", help="mqtt://127.0.0.1:PORT of a broker that runs (default: start one)")
     made.add_argument(
         "--wires",
-        choices=("mqtt", "serial", "text", "modbus"),
+        choices=("mqtt", "serial", "text", "folder", "modbus"),
         default="mqtt",
         help="how strip reader and key cabinet are wired: over MQTT; on pseudo-terminals; the reader by plain text "
-        "that is described; the keys by Modbus TCP",
+        "that is described, or by files in a folder; the keys by Modbus TCP",
     )
     made.add_argument(
         "--interactive", action="store_true", help="you decide, at this terminal or at the page"

@@ -154,9 +154,11 @@ async def _instruments(plan: Plan, address: str, parts: Processes, link: str) ->
     strip = await parts.ready(
         *("reader", "strip-reader", *common, "--via", wires.strip, "--every-sheets", str(SCAN_EVERY_SHEETS)),
         *("--scenario", str(plan.scenario_file), "--filters", ",".join(filters_of(plan.scenario))),
+        *("--folder", str(plan.out / "strips")),
     )
     print(f"press {plan.scenario.press}: {len(plan.scenario.units)} units, wires: {plan.wires}")
-    return {"keys": str(cabinet.get("pty") or cabinet.get("port", "")), "strip": str(strip.get("pty", ""))}
+    keys, reader = cabinet.get("pty") or cabinet.get("port"), strip.get("pty") or strip.get("folder")
+    return {"keys": str(keys or ""), "strip": str(reader or "")}
 
 
 async def _operator(audience: Audience, address: str, parts: Processes, kid: str, link_port: int) -> None:

@@ -10,7 +10,7 @@ from inksteward_simulators.scenario_forms import Scenario
 
 @dataclass(frozen=True, slots=True)
 class Wires:
-    """Ways of the two processes: `mqtt`, `pty`, `text` for the strip reader, `mqtt`, `pty`, `modbus` for the keys."""
+    """Ways of the two processes: the strip reader's `mqtt`, `pty`, `text` or `folder`, the keys' `mqtt`, `pty` or `modbus`."""
 
     strip: str
     keys: str
@@ -20,6 +20,7 @@ WIRES = {
     "mqtt": Wires("mqtt", "mqtt"),
     "serial": Wires("pty", "pty"),
     "text": Wires("text", "pty"),
+    "folder": Wires("folder", "mqtt"),
     "modbus": Wires("mqtt", "modbus"),
 }
 
@@ -38,6 +39,8 @@ def wired(name: str, scenario: Scenario, places: dict[str, str], data: dict[str,
         changed["strip_reader"] = [_reader("serial", {"url": places["strip"]})]
     elif wires.strip == "text":
         changed["strip_reader"] = [_reader("described", _text(scenario, places["strip"]))]
+    elif wires.strip == "folder":
+        changed["strip_reader"] = [_reader("folder", _files(scenario, places["strip"]))]
     if wires.keys == "pty":
         changed["key_bank"] = [{**bank, "driver": "serial", "settings": {"url": places["keys"]}}]
     elif wires.keys == "modbus":
@@ -50,11 +53,43 @@ def _reader(driver: str, settings: dict[str, Any]) -> dict[str, Any]:
     return {"name": "strip", "driver": driver, "settings": settings}
 
 
-def _text(scenario: Scenario, url: str) -> dict[str, Any]:
-    """The plain text of the simulated reader (simulators/inksteward_simulators/text_wire.py), described."""
+def _instrument(scenario: Scenario) -> dict[str, Any]:
+    return {
+        "id": "strip-1",
+        "kind": "strip",
+        "status": scenario.job.status,
+        "polarised": scenario.job.polarised,
+        "paper_relative": scenario.job.paper_relative,
+    }
+
+
+def _values(scenario: Scenario) -> dict[str, Any]:
+    """What the simulated reader's words for inks mean, in text and in files."""
     inks = [unit.ink for unit in scenario.units]
     pairs = {f"{a}+{b}": [a, b] for a in inks for b in inks if a != b}
-    grey = {"+".join(("C", "M", "Y")): ["C", "M", "Y"]}
+    named = {"-": [], **{ink: [ink] for ink in inks}, **pairs, "C+M+Y": ["C", "M", "Y"]}
+    return {"position": "mm", "missed": ["-"], "inks": named}
+
+
+def _files(scenario: Scenario, folder: str) -> dict[str, Any]:
+    """The tables of the simulated reader (simulators/inksteward_simulators/file_wire.py)."""
+    densities = {f"density_{name}": name for name in filters_of(scenario)}
+    return {
+        "path": folder,
+        "pattern": "*.csv",
+        "form": "csv",
+        "name": r"(?P<run_id>[A-Za-z0-9-]+)_(?P<sheet>[0-9]+)[.]csv",
+        "poll_s": 0.2,
+        "settle_s": 0.2,
+        "columns": {"position": "mm", "kind": "what", "ink": "ink", "tone": "tone", **densities},
+        "values": _values(scenario),
+        "scan": {"side": "front"},
+        "instrument": _instrument(scenario),
+    }
+
+
+def _text(scenario: Scenario, url: str) -> dict[str, Any]:
+    """The plain text of the simulated reader (simulators/inksteward_simulators/text_wire.py), described."""
     densities = [f"density_{name}" for name in filters_of(scenario)]
     return {
         "url": url,
@@ -67,19 +102,9 @@ def _text(scenario: Scenario, url: str) -> dict[str, Any]:
             "columns": ["position", "kind", "ink", "tone", *densities],
         },
         "end": {"pattern": "E"},
-        "values": {
-            "position": "mm",
-            "missed": ["-"],
-            "inks": {"-": [], **{ink: [ink] for ink in inks}, **pairs, **grey},
-        },
+        "values": _values(scenario),
         "scan": {"ends_by": "end", "side": "front"},
-        "instrument": {
-            "id": "strip-1",
-            "kind": "strip",
-            "status": scenario.job.status,
-            "polarised": scenario.job.polarised,
-            "paper_relative": scenario.job.paper_relative,
-        },
+        "instrument": _instrument(scenario),
     }
 
 
