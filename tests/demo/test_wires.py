@@ -1,4 +1,4 @@
-"""The whole demo over instruments of other families: plain text that is described, files in a folder, and Modbus TCP registers."""
+"""The whole demo over other instruments: described plain text, files in a folder, and Modbus TCP registers."""
 
 from __future__ import annotations
 

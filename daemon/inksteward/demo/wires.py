@@ -10,7 +10,7 @@ from inksteward_simulators.scenario_forms import Scenario
 
 @dataclass(frozen=True, slots=True)
 class Wires:
-    """Ways of the two processes: the strip reader's `mqtt`, `pty`, `text` or `folder`, the keys' `mqtt`, `pty` or `modbus`."""
+    """How the two processes speak. Strip reader: `mqtt`, `pty`, `text`, `folder`; keys: `mqtt`, `pty`, `modbus`."""
 
     strip: str
     keys: str
