@@ -44,8 +44,13 @@ COMMANDS = {
         "add_replay",
         "run recorded events through the core again and compare what it answers",
     ),
-    "report": ("inksteward.reporting.report_command", "add_report", "one page to print of what a run record says"),
+    "report": (
+        "inksteward.reporting.report_command",
+        "add_report",
+        "one page to print of what a run record says",
+    ),
     "export": ("inksteward.reporting.export_command", "add_export", "run records as tables: CSV or Parquet"),
+    "archive": ("inksteward.reporting.archive_command", "add_archive", "move old run records aside"),
     "schemas": (
         "inksteward.config.commands",
         "add_schemas",

@@ -53,7 +53,7 @@ DECIDED = (
         unit text printing unit
         zone whole ink key zone, from 1
         sheet whole impression of the run
-        limit text limit, by its code
+        limited_by text limit, by its code
         withheld_pct real what it withheld, percent of key travel
         """,
     ),
@@ -71,7 +71,7 @@ DECIDED = (
         changed_moves whole targets that were changed
         left_sweep flag whether the sweep was left out
         reason text the operator's words
-        operator text operator
+        operator text operator; of a decision that was refused: who it said it was
         operator_name text name in the operators file
         via text mqtt, page or command_line
         decided_at time when it came

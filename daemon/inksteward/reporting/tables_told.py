@@ -10,7 +10,7 @@ TOLD = (
         run_id text run of the press
         request_id text request
         kind text what was asked
-        operator text operator
+        operator text operator; of a request that was refused: who it said it was
         operator_name text name in the operators file
         via text mqtt, page or command_line
         asked_at time when it came
