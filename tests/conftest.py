@@ -2,6 +2,7 @@
 
 import os
 import shutil
+import signal
 import socket
 import subprocess
 import time
@@ -28,6 +29,10 @@ settings.register_profile(
 )
 settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "steady"))
 
+# What a shell starts in the background is deaf to interrupts, and so would be every process that tests interrupt.
+if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
+    signal.signal(signal.SIGINT, signal.default_int_handler)
+
 # Debian puts daemons where an ordinary user's PATH does not look.
 TOOL_PATH = os.pathsep.join([os.environ.get("PATH", os.defpath), "/usr/sbin", "/usr/local/sbin"])
 BROKER_START_S = 10.0
@@ -40,6 +45,11 @@ LONGEST = (
     "page/test_access_dialogs.py",
     "outside/test_interlock_exhaustive.py",
     "demo/test_demo.py",
+    "demo/test_wires.py",
+    "commissioning/test_killed.py",
+    "commissioning/test_whole.py",
+    "reporting/test_report_printed.py",
+    "drivers/test_described.py",
     "test_proof_loop.py",
     "service/test_command.py",
     "steward/test_scenarios.py",

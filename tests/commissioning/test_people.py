@@ -98,8 +98,12 @@ async def test_at_a_terminal_the_pin_is_not_shown(tmp_path: Path, mosquitto: str
                 os.write(first, f"{said}\n".encode())
         process.send_signal(signal.SIGINT)
         draining = asyncio.create_task(asyncio.to_thread(drained, first))
-        assert await asyncio.wait_for(process.wait(), 20) == 1
-        rest = await draining
+        try:
+            assert await asyncio.wait_for(process.wait(), 20) == 1
+        finally:
+            if process.returncode is None:
+                process.kill()  # or nothing would ever end what is drained
+            rest = await draining
         os.close(first)
         assert "998877" not in told
         assert "operator\r\n" in told
