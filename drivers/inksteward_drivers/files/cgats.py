@@ -112,7 +112,9 @@ def _format(lines: Iterator[Words]) -> list[str]:
     for words in lines:
         if _is(words, "END_DATA_FORMAT"):
             if len(set(found)) != len(found):
-                raise FileError(f"column {next(name for name in found if found.count(name) > 1)}: named twice")
+                raise FileError(
+                    f"column {next(name for name in found if found.count(name) > 1)}: named twice"
+                )
             return found
         found.extend(word for word, _ in words)
         if len(found) > MAX_COLUMNS:
@@ -149,7 +151,10 @@ def _counted(head: dict[str, str], columns: int, rows: int) -> None:
 
 
 def _measured(
-    head: dict[str, str], columns: list[str], rows: list[dict[str, str]], read: tuple[str | None, frozenset[str]]
+    head: dict[str, str],
+    columns: list[str],
+    rows: list[dict[str, str]],
+    read: tuple[str | None, frozenset[str]],
 ) -> Measured:
     unit, missed = read
     waves = {name: int(match[1]) for name in columns if (match := _WAVELENGTH.fullmatch(name))}
