@@ -50,7 +50,7 @@ def test_defaults() -> None:
     assert (config.approval.expires_sheets, config.approval.min_standing_s) == (500, 20.0)
     assert (config.operators_file, config.journal.one_file_per) == ("operators.toml", FilePer.RUN)
     assert config.control.tolerance == (-0.05, 0.05)
-    assert (config.control.dead_band, config.control.lambda_share) == (0.5, 0.33)
+    assert (config.control.dead_band, config.control.lambda_share) == (0.25, 0.3)
     assert config.drivers == (DriverSettings(DriverKind.KEY_BANK, "cabinet", "mqtt", ("u1", "u2"), {}),)
 
 

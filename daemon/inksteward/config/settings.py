@@ -131,16 +131,16 @@ class ControlSettings:
     ``tolerance``: low and high deviation from the aim, D, where the job names none.
     """
 
-    dead_band: float = 0.5
-    noise_sigmas: float = 0.8
-    lambda_share: float = 0.33
+    dead_band: float = 0.25
+    noise_sigmas: float = 1.0
+    lambda_share: float = 0.3
     settle_unwatched: bool = False
     scan_interval_sheets: int = 100
     build_up_sheets: int = 40
     stop_s: float = 60.0
     quiet_after_stop_sheets: int = 60
-    move_weight: float = 0.07
-    sweep_weight: float = 0.005
+    move_weight: float = 0.02
+    sweep_weight: float = 0.02
     tolerance: tuple[float, float] = (-0.05, 0.05)
     identification: Identification = field(default_factory=Identification)
 
