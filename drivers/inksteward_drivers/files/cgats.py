@@ -1,111 +1,183 @@
-"""CGATS.17 / ISO 28178 text: keywords, a data format, and data in columns.
+"""CGATS.17 / ISO 28178 text: keywords, a data format, and data in columns, in one table or several.
 
-The form as files of general-purpose programs have it (keywords read in the nine files of Debian's icc-profiles-free;
-further spellings of wavelengths from memory).
+The form as files of general-purpose programs have it (keywords and columns of CMYK, XYZ and CIELAB read in the nine
+files of Debian's icc-profiles-free; density columns, spellings of wavelengths and where a measurement condition is
+named from memory).
 """
 
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 
 from inksteward_drivers.files.rows import (
+    MAX_COLUMNS,
     MAX_ROWS,
     FileError,
     Measured,
     Row,
-    Spectrum,
     bounded,
+    condition_of,
     number,
-    spectrum,
+    spectrum_of,
+    triple,
     whole,
 )
 
-_TOKEN = re.compile(r'"([^"]*)"|(\S+)')
-_WAVELENGTH = re.compile(r"(?:SPECTRAL_NM|SPECTRAL_|SPEC_|NM_?|R_)([0-9]{3})", re.IGNORECASE)
-_CONDITION = re.compile(r"M[0-3]")
-PERCENT_FROM = 2.0
-"""Values above this are percent: no reflectance factor is twice that of a perfect diffuser."""
-COLUMNS_MOST = 600
+_TOKEN = re.compile(r'"((?:[^"]|"")*)"(?=\s|$)|(\S+)')
+_LINE = re.compile(r"\r\n|\n|\r")
+_WAVELENGTH = re.compile(r"(?:SPECTRAL_NM|SPECTRAL_|SPEC_|NM_?|R_)_?([0-9]{3})", re.IGNORECASE)
+_DEVICE = re.compile(r"(?:CMYK|[0-9]?CLR|RGB)_[A-Z0-9]+")
+_COUNTS = ("NUMBER_OF_FIELDS", "NUMBER_OF_SETS")
+_LAB = ("LAB_L", "LAB_A", "LAB_B")
+_XYZ = ("XYZ_X", "XYZ_Y", "XYZ_Z")
+CONDITION_KEYWORDS = ("MEASUREMENT_CONDITION", "MEASUREMENT_SOURCE", "ILLUMINATION_NAME", "FILTER")
+"""Keywords whose text may name M0 to M3; a patch or a title that is called M1 is no measurement condition."""
+
+Words = list[tuple[str, bool]]
+"""The words of a line, and whether each stood in quotes: what does is never a keyword."""
 
 
-def parse(raw: bytes) -> Measured:
-    """The first table of the file. Raises FileError."""
+def parse(
+    raw: bytes, unit: str | None = None, table: int | None = None, missed: Iterable[str] = ()
+) -> Measured:
+    """One table of the file. ``unit``: what spectra are, ``factor`` or ``percent``; None: they are not read.
+    ``table`` counts from 1 and is needed where there are several. Raises FileError."""
+    found = tables(raw, unit, missed)
+    if table is None and len(found) > 1:
+        raise FileError(f"{len(found)} tables: expected the setting table, 1 to {len(found)}")
+    if table is not None and not 1 <= table <= len(found):
+        raise FileError(f"no table {table}: there are {len(found)}")
+    return found[(table or 1) - 1]
+
+
+def tables(raw: bytes, unit: str | None = None, missed: Iterable[str] = ()) -> tuple[Measured, ...]:
+    """All tables, in order; what stands above one counts for those that follow. Raises FileError."""
     lines = iter(_lines(bounded(raw)))
     first = next(lines, None)
     if first is None:
         raise FileError("empty: expected a file of CGATS.17")
-    head: dict[str, str] = {"": first[0]}
+    head: dict[str, str] = {"": first[0][0]}
     columns: list[str] = []
+    found: list[Measured] = []
     for words in lines:
-        if words[0] == "BEGIN_DATA_FORMAT":
-            columns = _until(lines, "END_DATA_FORMAT", COLUMNS_MOST)
-        elif words[0] == "BEGIN_DATA":
-            return _table(head, columns, lines)
+        keyword = words[0][0]
+        if _is(words, "BEGIN_DATA_FORMAT"):
+            columns = _format(lines)
+        elif _is(words, "BEGIN_DATA"):
+            rows = _data(columns, lines, sum(len(other.rows) for other in found))
+            _counted(head, len(columns), len(rows))
+            found.append(_measured(head, columns, rows, (unit, frozenset(missed))))
+            head, columns = {name: text for name, text in head.items() if name not in _COUNTS}, []
+        elif keyword in _COUNTS and keyword in head:
+            raise FileError(f"{keyword}: said twice")
         else:
-            head[words[0]] = " ".join(words[1:])
-    raise FileError("no BEGIN_DATA: expected one behind the data format")
+            text = " ".join(word for word, _ in words[1:])
+            head[keyword] = f"{head[keyword]}; {text}" if keyword in head else text
+    if columns:
+        raise FileError("no BEGIN_DATA: expected one behind the data format")
+    if not found:
+        raise FileError("no table: expected BEGIN_DATA_FORMAT and BEGIN_DATA")
+    return tuple(found)
 
 
-def _lines(raw: bytes) -> Iterator[list[str]]:
-    """Lines as words, without comments and empty ones."""
+def _is(words: Words, keyword: str) -> bool:
+    return words[0] == (keyword, False)
+
+
+def _lines(raw: bytes) -> Iterator[Words]:
+    """Lines as words, without comments and empty ones. Raises FileError."""
     try:
         text = raw.decode("utf-8-sig")
     except UnicodeDecodeError:
         text = raw.decode("latin-1")
-    for line in text.splitlines():
-        words = [quoted or plain for quoted, plain in _tokens(line)]
+    for at, line in enumerate(_LINE.split(text), 1):
+        words: Words = []
+        for match in _TOKEN.finditer(line):
+            quoted, plain = match[1], match[2]
+            if quoted is not None:
+                words.append((quoted.replace('""', '"'), True))
+            elif plain.startswith("#"):
+                break
+            elif plain.startswith('"'):
+                raise FileError(f"line {at}: {plain[:24]}: expected a closing quotation mark and a blank")
+            else:
+                words.append((plain, False))
+            if len(words) > MAX_COLUMNS:
+                raise FileError(f"line {at}: more than {MAX_COLUMNS} words: expected no more")
         if words:
             yield words
 
 
-def _tokens(line: str) -> Iterator[tuple[str, str]]:
-    for match in _TOKEN.finditer(line):
-        if match[2] is not None and match[2].startswith("#"):
-            return
-        yield match[1] or "", match[2] or ""
-
-
-def _until(lines: Iterator[list[str]], end: str, most: int) -> list[str]:
+def _format(lines: Iterator[Words]) -> list[str]:
     found: list[str] = []
     for words in lines:
-        if words[0] == end:
+        if _is(words, "END_DATA_FORMAT"):
+            if len(set(found)) != len(found):
+                raise FileError(
+                    f"column {next(name for name in found if found.count(name) > 1)}: named twice"
+                )
             return found
-        found.extend(words)
-        if len(found) > most:
-            raise FileError(f"more than {most} columns: expected {end} before")
-    raise FileError(f"the file ends before {end}")
+        found.extend(word for word, _ in words)
+        if len(found) > MAX_COLUMNS:
+            raise FileError(f"{len(found)} columns: expected at most {MAX_COLUMNS}, then END_DATA_FORMAT")
+    raise FileError("the file ends before END_DATA_FORMAT")
 
 
-def _table(head: dict[str, str], columns: list[str], lines: Iterator[list[str]]) -> Measured:
+def _data(columns: list[str], lines: Iterator[Words], before: int) -> list[dict[str, str]]:
+    """Rows as columns by name. A row may go on in the next line, but ends where a line ends."""
     if not columns:
         raise FileError("no columns: expected BEGIN_DATA_FORMAT with their names before the data")
-    if len(set(columns)) != len(columns):
-        twice = next(name for name in columns if columns.count(name) > 1)
-        raise FileError(f"column {twice}: named twice")
-    words = _until(lines, "END_DATA", MAX_ROWS * len(columns))
-    if len(words) % len(columns):
-        raise FileError(f"{len(words)} values: expected {len(columns)} a row")
-    for name, count in (("NUMBER_OF_FIELDS", len(columns)), ("NUMBER_OF_SETS", len(words) // len(columns))):
+    rows: list[dict[str, str]] = []
+    begun: list[str] = []
+    for words in lines:
+        if _is(words, "END_DATA"):
+            if begun:
+                raise FileError(f"row {len(rows) + 1}: {len(begun)} values: expected {len(columns)}")
+            return rows
+        begun += [word for word, _ in words]
+        if len(begun) > len(columns):
+            raise FileError(f"row {len(rows) + 1}: {len(begun)} values: expected {len(columns)}")
+        if len(begun) == len(columns):
+            rows.append(dict(zip(columns, begun, strict=True)))
+            begun = []
+        if before + len(rows) > MAX_ROWS:
+            raise FileError(f"more than {MAX_ROWS} rows: expected no more")
+    raise FileError("the file ends before END_DATA")
+
+
+def _counted(head: dict[str, str], columns: int, rows: int) -> None:
+    for name, count in zip(_COUNTS, (columns, rows), strict=True):
         if name in head and whole(name, head[name]) != count:
-            raise FileError(f"{name} = {head[name]}: expected {count}, as many as there are")
+            raise FileError(f"{name} = {head[name][:24]}: expected {count}, as many as there are")
+
+
+def _measured(
+    head: dict[str, str],
+    columns: list[str],
+    rows: list[dict[str, str]],
+    read: tuple[str | None, frozenset[str]],
+) -> Measured:
+    unit, missed = read
     waves = {name: int(match[1]) for name in columns if (match := _WAVELENGTH.fullmatch(name))}
-    rows: list[Row] = []
-    for at in range(0, len(words), len(columns)):
-        fields = dict(zip(columns, words[at : at + len(columns)], strict=True))
-        rows.append(Row(fields, _spectrum(f"row {len(rows) + 1}", fields, waves)))
-    return Measured(tuple(rows), head, _condition(head))
-
-
-def _spectrum(place: str, fields: dict[str, str], waves: dict[str, int]) -> Spectrum | None:
-    """Reflectance by wavelength; percent where any value is too high to be a factor."""
-    found = {wave: number(f"{place}, {name}", fields[name]) for name, wave in waves.items()}
-    if found and max(found.values()) > PERCENT_FROM:
-        found = {wave: value / 100.0 for wave, value in found.items()}
-    return spectrum(place, found)
-
-
-def _condition(head: dict[str, str]) -> str | None:
-    """The measurement condition that a keyword names, None where none or several are named."""
-    named = {match[0] for value in head.values() for match in _CONDITION.finditer(value) if value == match[0]}
-    return named.pop() if len(named) == 1 else None
+    device = [name for name in columns if _DEVICE.fullmatch(name)]
+    made: list[Row] = []
+    for at, fields in enumerate(rows, 1):
+        place = f"row {at}"
+        made.append(
+            Row(
+                fields,
+                spectrum_of(place, fields, waves, unit, missed) if waves and unit else None,
+                {name: number(f"{place}, {name}", fields[name]) for name in device},
+                triple(place, fields, _LAB, missed),
+                triple(place, fields, _XYZ, missed),
+            )
+        )
+    return Measured(
+        tuple(made),
+        dict(head),
+        condition_of(head.get(name, "") for name in CONDITION_KEYWORDS),
+        instrument=head.get("INSTRUMENTATION", ""),
+        created=head.get("CREATED", ""),
+        unscaled=bool(waves) and unit is None,
+    )

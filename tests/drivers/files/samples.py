@@ -7,7 +7,7 @@ from typing import Any
 INSTRUMENT = {"id": "table-1", "kind": "strip", "status": "E", "polarised": True, "paper_relative": True}
 CGATS = b"""CGATS.17
 ORIGINATOR "Tests"   # who wrote it
-MEASUREMENT_CONDITION "M1"
+MEASUREMENT_CONDITION "M3"
 NUMBER_OF_FIELDS 8
 BEGIN_DATA_FORMAT
 SAMPLE_ID X_MM KIND INK D_RED D_GREEN D_BLUE D_VIS
@@ -37,28 +37,61 @@ CGATS_SETTINGS: dict[str, Any] = {
     "form": "cgats",
     "name": r"(?P<run_id>[\w-]+)_(?P<sheet>\d+)\.txt",
     "columns": {"position": "X_MM", "kind": "KIND", "ink": "INK"},
+    "values": {"position": "mm"},
     "scan": {"side": "front"},
     "instrument": INSTRUMENT,
 }
 
 
-def cxf(objects: str, head: str = "", increment: int = 10) -> bytes:
+def spectral(rows: dict[str, list[float]], name: str = "SPECTRAL_NM{}", start_nm: int = 400) -> bytes:
+    """A CGATS file of spectra at 10 nm, by the samples' names."""
+    count = len(next(iter(rows.values())))
+    waves = " ".join(name.format(start_nm + 10 * n) for n in range(count))
+    body = "\n".join(f"{label} {' '.join(map(repr, values))}" for label, values in rows.items())
+    return f"CGATS.17\nBEGIN_DATA_FORMAT\nSAMPLE_NAME {waves}\nEND_DATA_FORMAT\nBEGIN_DATA\n{body}\nEND_DATA\n".encode()
+
+
+def specification(
+    name: str = "s1", device: str = "", kind: str = "Spectrum_Reflectance", step: str = "10"
+) -> str:
+    """A ColorSpecification; ``device``: elements within its Device."""
+    return (
+        f'<cc:ColorSpecification Id="{name}"><cc:MeasurementSpec><cc:MeasurementType>{kind}</cc:MeasurementType>'
+        f'<cc:WavelengthRange StartWL="400" Increment="{step}"/><cc:Device>{device}</cc:Device></cc:MeasurementSpec>'
+        "</cc:ColorSpecification>"
+    )
+
+
+def cxf(objects: str, head: str = "", specifications: str | None = None) -> bytes:
     """A document of the colour exchange format with these objects."""
+    stated = specification() if specifications is None else specifications
     return f"""<?xml version="1.0"?>{head}
 <cc:CxF xmlns:cc="http://colorexchangeformat.com/CxF3-core"><cc:Resources>
 <cc:ObjectCollection>{objects}</cc:ObjectCollection>
-<cc:ColorSpecificationCollection><cc:ColorSpecification Id="s1"><cc:MeasurementSpec>
-<cc:MeasurementType>Spectrum_Reflectance</cc:MeasurementType>
-<cc:WavelengthRange StartWL="400" Increment="{increment}"/></cc:MeasurementSpec>
-</cc:ColorSpecification></cc:ColorSpecificationCollection>
+<cc:ColorSpecificationCollection>{stated}</cc:ColorSpecificationCollection>
 </cc:Resources></cc:CxF>""".encode()
 
 
-def cxf_object(name: str, value: float, count: int = 31) -> str:
+def cxf_values(name: str, values: str) -> str:
+    """One object with these elements as its ColorValues."""
+    return (
+        f'<cc:Object Name="{name}" Id="i-{name}" ObjectType="Target">'
+        f"<cc:ColorValues>{values}</cc:ColorValues></cc:Object>"
+    )
+
+
+def cxf_object(name: str, value: float, count: int = 31, of: str = "s1") -> str:
     """One object with a flat spectrum."""
     values = " ".join([f"{value:.4f}"] * count)
+    spectrum = (
+        f'<cc:ReflectanceSpectrum StartWL="400" ColorSpecification="{of}">{values}</cc:ReflectanceSpectrum>'
+    )
+    return cxf_values(name, spectrum)
+
+
+def cxf_density(filter_name: str, value: str, status: str = "E", more: str = "") -> str:
+    """One density of an object."""
     return (
-        f'<cc:Object Name="{name}" Id="i-{name}" ObjectType="Target"><cc:ColorValues>'
-        f'<cc:ReflectanceSpectrum StartWL="400" ColorSpecification="s1">{values}</cc:ReflectanceSpectrum>'
-        "</cc:ColorValues></cc:Object>"
+        f'<cc:ColorDensity ColorSpecification="s1"><cc:Density>{value}</cc:Density><cc:Status>{status}</cc:Status>'
+        f"<cc:Filter>{filter_name}</cc:Filter>{more}</cc:ColorDensity>"
     )
